@@ -1,0 +1,7 @@
+//! Stavelark trains people to read written music by eye and ear.
+//!
+//! Layers, `a ← b` for "b imports a": `theory ← score ← study ← drill`; `score ← engrave ← report`;
+//! `score ← signal`; all ← `shell`, the only place that touches the world.
+
+pub mod study;
+pub mod theory;

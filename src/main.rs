@@ -1,0 +1,2 @@
+//! The program; all of it is in the library.
+fn main() {}

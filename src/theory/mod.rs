@@ -1,0 +1,19 @@
+//! The vocabulary of written and sounding music. Imports nothing of ours.
+//!
+//! Spelling and sound are kept apart: C♯ and D♭ are two [`Pitch`]es and one [`MidiNote`].
+
+mod clef;
+mod interval;
+mod key;
+mod names;
+mod pitch;
+mod staff;
+mod temperament;
+
+pub use clef::Clef;
+pub use interval::{Interval, Quality};
+pub use key::{KeySignature, Mode};
+pub use names::{NoteNames, ParseNamesError};
+pub use pitch::{Alteration, Letter, MidiNote, ParsePitchError, Pitch, Spelling};
+pub use staff::{StaffStep, ledger_lines};
+pub use temperament::{Cents, Hz, Reference, ReferenceError, Temperament};
