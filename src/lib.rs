@@ -3,5 +3,7 @@
 //! Layers, `a ← b` for "b imports a": `theory ← score ← study ← drill`; `score ← engrave ← report`;
 //! `score ← signal`; all ← `shell`, the only place that touches the world.
 
+#![cfg_attr(test, allow(clippy::unwrap_used, clippy::panic))]
+
 pub mod study;
 pub mod theory;
