@@ -1,0 +1,4 @@
+//! Samples in, samples or facts out; no devices, no clock.
+
+pub mod listen;
+pub mod spectrum;
