@@ -2,19 +2,30 @@
 //! In: samples of one channel in pieces of any size. Out: [`NoteEvent`]s, each as early as it is sure enough.
 
 use super::decide::{Decider, Verdict};
+use super::evidence::{MEASURES, Parts};
 use super::grid::{self, Grid};
 use super::onset::{Onset, OnsetDetector};
+use super::ring::RingPredictor;
 use super::thin::Thinner;
+use super::window::Scene;
 use crate::theory::{Cents, Hz, MidiNote, Reference, Temperament};
 
 /// Seconds after the onset at which a decision is tried.
-const LOOKS: [f64; 8] = [0.045, 0.06, 0.08, 0.1, 0.125, 0.15, 0.2, 0.25];
+const LOOKS: [f64; 10] = [
+    0.045, 0.055, 0.065, 0.08, 0.1, 0.125, 0.15, 0.185, 0.22, 0.25,
+];
 /// Margin that decides at once, nats.
 const SURE_MARGIN: f32 = 4.0;
 /// Margin that is enough at the last look.
 const LAST_MARGIN: f32 = 1.5;
 /// Sound kept: the longest window, as much before it, and the detector's delay.
 const KEPT_S: f64 = 1.0;
+/// Sound before an onset from which the ringing is predicted.
+const RING_S: f64 = 0.25;
+/// The attack is kept out of that sound: it ends this long before the onset …
+const RING_GAP_S: f64 = 0.001;
+/// … and begins this long after the onset before.
+const RING_SKIP_S: f64 = 0.01;
 
 /// Why a listener could not be made.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
@@ -69,6 +80,7 @@ pub struct NoteEvent {
 struct Pending {
     onset: Onset,
     look: usize,
+    ring: Vec<f32>,
     best: Option<Verdict>,
 }
 
@@ -78,6 +90,8 @@ pub struct Listener {
     thinner: Thinner,
     detector: OnsetDetector,
     decider: Decider,
+    parts: Parts,
+    predictor: RingPredictor,
     options: Options,
     rate: f64,
     hop: usize,
@@ -87,6 +101,7 @@ pub struct Listener {
     /// Working samples already looked at.
     seen: usize,
     pending: Option<Pending>,
+    last_onset: usize,
 }
 
 impl Listener {
@@ -96,12 +111,15 @@ impl Listener {
         let working = thinner.working_rate();
         let hop = (working / 200.0).round() as usize;
         let detector = OnsetDetector::new(working, hop);
+        let decider = Decider::new(Grid::new(options.reference), working);
         // Silence before the stream, so that its first sound has something to rise from.
         let lead = (KEPT_S * working) as usize;
         Ok(Listener {
-            decider: Decider::new(Grid::new(options.reference), working),
+            parts: Parts::new(&decider),
+            decider,
             thinner,
             detector,
+            predictor: RingPredictor::new(working),
             options,
             rate: working,
             hop,
@@ -109,6 +127,7 @@ impl Listener {
             start: 0,
             seen: lead,
             pending: None,
+            last_onset: 0,
         })
     }
 
@@ -119,13 +138,7 @@ impl Listener {
         while self.start + self.sound.len() >= self.seen + self.hop {
             self.seen += self.hop;
             self.step(&mut events);
-        }
-        let keep = ((KEPT_S * self.rate) as usize).min(self.sound.len());
-        let spare = self.sound.len() - keep;
-        // Moving the rest is cheap, but not at every piece.
-        if spare > keep && self.start + spare <= self.seen {
-            self.sound.drain(..spare);
-            self.start += spare;
+            self.forget();
         }
         events
     }
@@ -134,9 +147,19 @@ impl Listener {
     pub fn finish(&mut self) -> Vec<NoteEvent> {
         let mut events = Vec::new();
         if let Some(pending) = self.pending.take() {
-            self.close(pending, &mut events);
+            self.close(&pending, &mut events);
         }
         events
+    }
+
+    /// Drops sound that no window reaches any more; moving the rest is cheap, but not at every hop.
+    fn forget(&mut self) {
+        let keep = (KEPT_S * self.rate) as usize;
+        let spare = (self.seen - self.start).saturating_sub(keep);
+        if spare > keep {
+            self.sound.drain(..spare);
+            self.start += spare;
+        }
     }
 
     fn step(&mut self, events: &mut Vec<NoteEvent>) {
@@ -144,19 +167,35 @@ impl Listener {
         let frame = &self.sound[end - self.detector.frame()..end];
         if let Some(onset) = self.detector.push(frame, self.seen) {
             if let Some(pending) = self.pending.take() {
-                self.close(pending, events);
+                self.close(&pending, events);
             }
+            self.decider.restart();
             self.pending = Some(Pending {
+                ring: self.ringing(&onset),
                 onset,
                 look: 0,
                 best: None,
             });
+            self.last_onset = onset.sample;
         }
         if let Some(mut pending) = self.pending.take()
             && !self.look(&mut pending, events)
         {
             self.pending = Some(pending);
         }
+    }
+
+    /// What sounded before `onset`, continued after it.
+    fn ringing(&self, onset: &Onset) -> Vec<f32> {
+        let samples = |seconds: f64| (seconds * self.rate) as usize;
+        let gap = samples(RING_GAP_S);
+        let end = onset.sample - self.start - gap;
+        let from = (onset.sample - self.start)
+            .saturating_sub(samples(RING_S))
+            .max((self.last_onset + samples(RING_SKIP_S)).saturating_sub(self.start))
+            .min(end);
+        self.predictor
+            .predict(&self.sound[from..end], gap, samples(LOOKS[LOOKS.len() - 1]))
     }
 
     /// Looks as far as the sound goes; true when the onset is dealt with.
@@ -167,38 +206,56 @@ impl Listener {
                 return false;
             }
             pending.look += 1;
-            let verdict = self.judge(&pending.onset, length);
-            if let Some(verdict) = verdict {
-                // A treble tone is gone before the last look: its clearest one counts.
-                let kept = pending
-                    .best
-                    .filter(|b| b.key >= 66 && b.margin > verdict.margin);
-                pending.best = kept.or(Some(verdict));
-                let enough = *seconds >= if verdict.key < 27 { 0.08 } else { 0.0 };
-                if verdict.margin >= SURE_MARGIN && is_note(&verdict) && enough {
-                    events.push(self.event(&pending.onset, &verdict, Surety::Sure));
-                    return true;
+            let Some((verdict, measures)) = self.judge(pending, length) else {
+                continue;
+            };
+            //DUMP<
+            if let Ok(p) = std::env::var("DUMP") {
+                use std::io::Write;
+                let lead = (KEPT_S * self.rate) as usize;
+                let on = (pending.onset.sample as f64 - lead as f64) / self.rate
+                    - self.thinner.delay_s();
+                let mut f = std::fs::OpenOptions::new()
+                    .create(true)
+                    .append(true)
+                    .open(p)
+                    .unwrap();
+                let mut l = format!(
+                    "{:.4},{},{},{:.2},{:.3}",
+                    on,
+                    pending.look,
+                    verdict.key + 21,
+                    verdict.margin,
+                    pending.onset.growth
+                );
+                for m in measures
+                    .iter()
+                    .chain([&self.detector.swell(&pending.onset)])
+                {
+                    l += &format!(",{m:.4}");
                 }
+                writeln!(f, "{l}").unwrap();
+                continue;
+            }
+            //>DUMP
+            // A treble tone is gone before the last look: its clearest one counts.
+            let kept = pending
+                .best
+                .filter(|b| b.key >= 66 && b.margin > verdict.margin);
+            pending.best = kept.or(Some(verdict));
+            let enough = *seconds >= if verdict.key < 27 { 0.08 } else { 0.0 };
+            if verdict.margin >= SURE_MARGIN && is_note(&verdict, &measures) && enough {
+                events.push(self.event(&pending.onset, &verdict, Surety::Sure));
+                return true;
             }
         }
-        if let Some(verdict) = pending.best
-            && is_note(&verdict)
-        {
-            let surety = if verdict.margin >= last_margin(&verdict) {
-                Surety::Sure
-            } else {
-                Surety::Unsure
-            };
-            events.push(self.event(&pending.onset, &verdict, surety));
-        }
+        self.close(pending, events);
         true
     }
 
-    /// Ends an onset early, because another follows or the stream ends.
-    fn close(&mut self, pending: Pending, events: &mut Vec<NoteEvent>) {
-        if let Some(verdict) = pending.best
-            && is_note(&verdict)
-        {
+    /// Ends an onset: no more sound is to come for it.
+    fn close(&mut self, pending: &Pending, events: &mut Vec<NoteEvent>) {
+        if let Some(verdict) = pending.best {
             let surety = if verdict.margin >= last_margin(&verdict) {
                 Surety::Sure
             } else {
@@ -208,16 +265,23 @@ impl Listener {
         }
     }
 
-    fn judge(&mut self, onset: &Onset, length: usize) -> Option<Verdict> {
-        let at = onset.sample.checked_sub(self.start)?;
-        let before = self.sound.get(at.checked_sub(length)?..at)?;
-        let after = self.sound.get(at..at + length)?;
-        self.decider.judge(before, after, 0.0)
+    fn judge(&mut self, pending: &Pending, length: usize) -> Option<(Verdict, [f32; MEASURES])> {
+        let at = pending.onset.sample.checked_sub(self.start)?;
+        let scene = Scene {
+            before: self.sound.get(at.checked_sub(length)?..at)?,
+            after: self.sound.get(at..at + length)?,
+            ring: pending.ring.get(..length).unwrap_or_default(),
+        };
+        let verdict = self.decider.judge(&scene, 0.0)?;
+        let measures = self
+            .parts
+            .measure(&mut self.decider, &scene, &verdict, 0.0, self.rate);
+        Some((verdict, measures))
     }
 
     fn event(&self, onset: &Onset, verdict: &Verdict, surety: Surety) -> NoteEvent {
         let key = grid::key(verdict.key);
-        let frequency = Hz(verdict.first);
+        let frequency = Hz(self.decider.first_partial(verdict, 0.0));
         let at = Temperament::equal().frequency(key, self.options.reference);
         let lead = (KEPT_S * self.rate) as usize;
         let onset_s = (onset.sample as f64 - lead as f64) / self.rate;
@@ -243,8 +307,8 @@ fn last_margin(verdict: &Verdict) -> f32 {
 }
 
 /// Whether what was struck has a pitch at all.
-fn is_note(verdict: &Verdict) -> bool {
+fn is_note(verdict: &Verdict, measures: &[f32; MEASURES]) -> bool {
     // Above D6 few partials are left for a comb: the line of the first must stand out.
-    let pitched = verdict.fit.contrast > 0.2 || (verdict.key >= 66 && verdict.line > 0.15);
-    pitched && verdict.rise_db > 2.0
+    let pitched = verdict.flat.contrast > 0.2 || (verdict.key >= 66 && verdict.line > 0.15);
+    pitched && measures[12] > 2.0
 }
