@@ -6,5 +6,6 @@
 #![cfg_attr(test, allow(clippy::unwrap_used, clippy::panic))]
 
 pub mod score;
+pub mod signal;
 pub mod study;
 pub mod theory;
