@@ -5,5 +5,8 @@
 
 #![cfg_attr(test, allow(clippy::unwrap_used, clippy::panic))]
 
+pub mod score;
+pub mod shell;
+pub mod signal;
 pub mod study;
 pub mod theory;

@@ -1,0 +1,4 @@
+//! The only place that touches the world: devices, files, terminal, clock.
+
+pub mod audio;
+pub mod cli;

@@ -1,0 +1,3 @@
+//! Samples in, samples or facts out; no devices.
+
+pub mod synth;
