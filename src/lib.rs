@@ -5,6 +5,7 @@
 
 #![cfg_attr(test, allow(clippy::unwrap_used, clippy::panic))]
 
+pub mod drill;
 pub mod score;
 pub mod shell;
 pub mod signal;

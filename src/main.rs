@@ -1,2 +1,3 @@
 //! The program; all of it is in the library.
+
 fn main() {}

@@ -1,4 +1,3 @@
 //! The only place that touches the world: devices, files, terminal, clock.
 
 pub mod audio;
-pub mod cli;
