@@ -9,5 +9,6 @@ pub mod drill;
 pub mod score;
 pub mod shell;
 pub mod signal;
+pub mod shell;
 pub mod study;
 pub mod theory;

@@ -1,3 +1,6 @@
-//! The only place that touches the world: devices, files, terminal, clock.
+//! The only place that touches the world: clock, files, store, devices, terminal, commands.
 
 pub mod audio;
+pub mod clock;
+pub mod paths;
+pub mod store;
