@@ -5,5 +5,6 @@
 
 #![cfg_attr(test, allow(clippy::unwrap_used, clippy::panic))]
 
+pub mod engrave;
 pub mod study;
 pub mod theory;
