@@ -1,0 +1,5 @@
+//! Painters: each turns a display list into values.
+
+pub(super) mod ascii;
+pub(super) mod cells;
+mod raster;
