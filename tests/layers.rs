@@ -15,7 +15,9 @@ const MAY_IMPORT: [(&str, &[&str]); 8] = [
     ("report", &["theory", "score", "study", "engrave", "signal"]),
     (
         "shell",
-        &["theory", "score", "study", "drill", "engrave", "signal", "report"],
+        &[
+            "theory", "score", "study", "drill", "engrave", "signal", "report",
+        ],
     ),
 ];
 

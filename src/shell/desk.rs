@@ -8,6 +8,7 @@ use crate::study::{Item, Stage};
 use crate::theory::Spelling;
 
 use super::events::EventLog;
+use super::home::HomeError;
 use super::record::{Record, RecordError};
 use super::sound::Sound;
 use super::words::{Wording, clock};
@@ -18,6 +19,9 @@ pub enum DeskError {
     /// The record could not be written.
     #[error(transparent)]
     Record(#[from] RecordError),
+    /// The sitting could not be set up.
+    #[error(transparent)]
+    Home(#[from] HomeError),
     /// Input, output or the events file failed.
     #[error("reading or writing failed: {0}")]
     Io(#[from] io::Error),
@@ -30,6 +34,8 @@ pub struct View {
     pub number: u32,
     /// What is asked.
     pub item: Option<Item>,
+    /// The prompt has been there: its clock runs.
+    pub ready: bool,
     /// The last thing told.
     pub feedback: Option<Feedback>,
     /// Counts what was told.
@@ -107,9 +113,9 @@ impl Desk {
         &self.setup.stage
     }
 
-    /// Whether something can be heard, or why not.
-    pub fn sound(&self) -> &Sound {
-        &self.setup.sound
+    /// Why there is no sound, told once.
+    pub fn sound_fault(&mut self) -> Option<String> {
+        self.setup.sound.take_fault().map(|fault| fault.to_string())
     }
 
     /// Now, in ms from the start.
@@ -143,7 +149,7 @@ impl Desk {
     /// The summary in words, with what it means for the day's mark.
     pub fn closing_lines(&self, summary: &Summary) -> Vec<String> {
         let mut lines = self.setup.wording.summary(summary);
-        lines.push(self.setup.record.mark_in_words(&self.setup.stage));
+        lines.push(self.setup.record.mark_in_words());
         lines
     }
 
@@ -155,6 +161,9 @@ impl Desk {
 
     /// The prompt has been drawn: its clock starts, unless it is still sounding.
     pub fn drawn(&mut self) -> Result<(), DeskError> {
+        if self.view.item.is_none() || std::mem::replace(&mut self.view.ready, true) {
+            return Ok(());
+        }
         let at_ms = self.now_ms() + self.setup.sound.heard_prompt_ms();
         self.on(Event::Ready { at_ms })
     }
@@ -188,6 +197,7 @@ impl Desk {
             match effect {
                 Effect::Show { number, item } => {
                     self.view.number = number;
+                    self.view.ready = false;
                     self.view.item = Some(item);
                 }
                 Effect::Sound(item) => self.setup.sound.play(item),

@@ -23,8 +23,6 @@ pub struct Today {
     pub marked_days: Vec<Date>,
     /// Active time on that stage today, ms.
     pub active_ms: u64,
-    /// Answers on that stage today.
-    pub answers: u32,
 }
 
 impl Today {

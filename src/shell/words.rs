@@ -197,6 +197,19 @@ pub fn clock(ms: u64) -> String {
     format!("{}:{:02}", ms / 60_000, ms / 1000 % 60)
 }
 
+/// `; did you mean 'x'?` when one of `known` is near to `given`, else a full stop.
+pub fn nearest<'a>(given: &str, known: impl IntoIterator<Item = &'a str>) -> String {
+    known
+        .into_iter()
+        .map(|name| (strsim::damerau_levenshtein(given, name), name))
+        .min()
+        .filter(|(distance, name)| *distance <= 1 + name.len() / 3)
+        .map_or_else(
+            || ".".to_owned(),
+            |(_, name)| format!("; did you mean '{name}'?"),
+        )
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

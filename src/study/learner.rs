@@ -64,6 +64,19 @@ pub(crate) struct Learner {
     last: Option<Timestamp>,
 }
 
+/// At this probability of being fast and sure enough an item counts as settled.
+const SETTLED: f64 = 0.7;
+
+/// Whether every one of `items` is settled, by the answers given up to `now`.
+pub fn all_settled(items: &[Item], answers: &[Answer], now: Timestamp, floor_ms: u32) -> bool {
+    let mut learner = Learner::new(floor_ms);
+    for answer in answers {
+        learner.take(answer);
+    }
+    learner.wake(now);
+    items.iter().all(|item| learner.settled(item) >= SETTLED)
+}
+
 impl Learner {
     pub(crate) fn new(floor_ms: u32) -> Learner {
         Learner {

@@ -14,6 +14,7 @@ pub use choose::Chooser;
 pub use course::{Advance, Block, Course, LEAST_ANSWERS, MINUTES, Stage, StageKind, days_for};
 pub use course_file::CourseError;
 pub use item::{Item, ParseItemError};
+pub use learner::all_settled;
 pub use marks::{
     DOUBT, Doubt, Ledger, Mark, MarkVerdict, Practised, REST, ROLLOVER_HOUR, Standing, active_ms,
     ahead, earn, practice_day, standing,

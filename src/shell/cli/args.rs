@@ -48,9 +48,7 @@ pub enum Command {
         command: CourseCommand,
     },
     /// What was played in a recording, as CSV.
-    #[command(
-        after_help = "Examples:\n  stavelark hear samples/grand/A4.wav\n  stavelark hear --frames samples/grand/A4.wav"
-    )]
+    #[command(after_help = "Examples:\n  stavelark hear samples/grand/A4.wav")]
     Hear(HearArgs),
     /// Sound notes, or render them to a file.
     #[command(
@@ -65,9 +63,7 @@ pub enum Command {
         command: LearnerCommand,
     },
     /// Show and set settings.
-    #[command(
-        after_help = "Examples:\n  stavelark settings\n  stavelark settings names german"
-    )]
+    #[command(after_help = "Examples:\n  stavelark settings\n  stavelark settings names german")]
     Settings {
         /// The setting; none shows all.
         name: Option<String>,
@@ -212,9 +208,6 @@ pub enum CourseCommand {
 pub struct HearArgs {
     /// The recording.
     pub file: PathBuf,
-    /// A pitch every 10 ms instead of decided notes.
-    #[arg(long)]
-    pub frames: bool,
     /// A line of JSON a row.
     #[arg(long)]
     pub json: bool,
@@ -274,8 +267,8 @@ pub enum DataCommand {
     },
     /// Put a backup in the record's place; the present record is kept beside it.
     Restore {
-        /// The backup.
-        file: PathBuf,
+        /// The backup; else the newest.
+        file: Option<PathBuf>,
     },
     /// One learner's record as JSON.
     Export {

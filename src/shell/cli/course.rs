@@ -7,12 +7,13 @@ use anyhow::{Context, anyhow};
 use serde_json::json;
 
 use super::args::{Cli, CourseCommand};
-use super::{nearest, say, unfinished, warn, write};
+use super::{say, unfinished, warn, write};
 use crate::shell::home::Home;
+use crate::shell::words::nearest;
 use crate::study::Course;
 
 /// Runs the command.
-pub fn run(cli: &Cli, command: &CourseCommand) -> anyhow::Result<ExitCode> {
+pub(super) fn run(cli: &Cli, command: &CourseCommand) -> anyhow::Result<ExitCode> {
     match command {
         CourseCommand::List { json } => list(cli, *json),
         CourseCommand::Show { course, json } => show(cli, course.as_deref(), *json),
@@ -47,7 +48,8 @@ pub fn run(cli: &Cli, command: &CourseCommand) -> anyhow::Result<ExitCode> {
         CourseCommand::Use { course } => {
             let (text, found) = load(course)?;
             let mut home = Home::open(cli.learner.as_deref())?;
-            home.use_course(&found, &text)?;
+            let file = text.as_deref().map(|text| (course.as_str(), text));
+            home.use_course(&found, file)?;
             say(&format!(
                 "{} now follows \u{201c}{}\u{201d}: {} stages, {} days. Marks of stages it shares with the course before stay.",
                 home.learner_name(),
@@ -65,9 +67,9 @@ fn days(course: &Course) -> u32 {
 }
 
 /// A built-in course, or one from a file.
-fn load(name: &str) -> anyhow::Result<(String, Course)> {
+fn load(name: &str) -> anyhow::Result<(Option<String>, Course)> {
     if let Some(text) = Course::built_in_text(name) {
-        return Ok((text.to_owned(), Course::parse(name, text)?));
+        return Ok((None, Course::parse(name, text)?));
     }
     let path = Path::new(name);
     if !path.exists() {
@@ -78,7 +80,7 @@ fn load(name: &str) -> anyhow::Result<(String, Course)> {
     }
     let text = read(path)?;
     let course = Course::parse(name, &text)?;
-    Ok((text, course))
+    Ok((Some(text), course))
 }
 
 fn read(path: &Path) -> anyhow::Result<String> {
@@ -108,7 +110,10 @@ fn list(cli: &Cli, json: bool) -> anyhow::Result<ExitCode> {
         }
     }
     if !json && Course::built_in(&in_use).is_none() {
-        say(&format!("> {in_use:<12} {}, from a file", home.course().name))?;
+        say(&format!(
+            "> {in_use:<12} {}, from a file",
+            home.course().name
+        ))?;
     }
     Ok(ExitCode::SUCCESS)
 }

@@ -8,11 +8,11 @@ use serde_json::json;
 
 use super::args::HearArgs;
 use crate::shell::wav;
-use crate::signal::listen::{Listener, NoteEvent, Options, PitchTrack, Surety};
+use crate::signal::listen::{Listener, NoteEvent, Options, Surety};
 use crate::theory::Reference;
 
 /// Runs the command.
-pub fn run(args: &HearArgs) -> anyhow::Result<ExitCode> {
+pub(super) fn run(args: &HearArgs) -> anyhow::Result<ExitCode> {
     let reference = Reference::new(args.reference)?;
     let recording = wav::read(&args.file)?;
     if recording.cut_off {
@@ -22,28 +22,11 @@ pub fn run(args: &HearArgs) -> anyhow::Result<ExitCode> {
         ));
     }
     let mut out = std::io::BufWriter::new(std::io::stdout().lock());
-    if args.frames {
-        if !args.json {
-            writeln!(out, "time_s,frequency_hz,confidence")?;
-        }
-        let mut track = PitchTrack::new(recording.rate)
-            .with_context(|| format!("cannot listen to '{}'", args.file.display()))?;
-        for block in recording.mono.chunks(BLOCK) {
-            for frame in track.push(block) {
-                let hz = frame.frequency.map(|hz| hz.0);
-                if args.json {
-                    writeln!(out, "{}", json!({"time_s": rounded(frame.time_s, 4), "frequency_hz": hz, "confidence": frame.confidence}))?;
-                } else {
-                    let hz = hz.map(|hz| format!("{hz:.3}")).unwrap_or_default();
-                    writeln!(out, "{:.4},{hz},{:.3}", frame.time_s, frame.confidence)?;
-                }
-            }
-        }
-        out.flush()?;
-        return Ok(ExitCode::SUCCESS);
-    }
     if !args.json {
-        writeln!(out, "onset_s,decided_s,midi,name,frequency_hz,cents,confidence")?;
+        writeln!(
+            out,
+            "onset_s,decided_s,midi,name,frequency_hz,cents,confidence"
+        )?;
     }
     let options = Options {
         reference,
@@ -84,7 +67,12 @@ fn write_note(out: &mut impl Write, note: &NoteEvent, json: bool) -> std::io::Re
         writeln!(
             out,
             "{:.4},{:.4},{},{name},{:.3},{:.2},{:.3}",
-            note.onset_s, note.decided_s, note.key.0, note.frequency.0, note.cents.0, note.confidence
+            note.onset_s,
+            note.decided_s,
+            note.key.0,
+            note.frequency.0,
+            note.cents.0,
+            note.confidence
         )?;
     }
     // A note is known as soon as it is decided, also to a reader of a pipe.

@@ -71,14 +71,3 @@ fn is_broken_pipe(error: &anyhow::Error) -> bool {
             .is_some_and(|io| io.kind() == ErrorKind::BrokenPipe)
     })
 }
-
-/// `; did you mean 'x'?` when one of `known` is near to `given`.
-fn nearest<'a>(given: &str, known: impl IntoIterator<Item = &'a str>) -> String {
-    known
-        .into_iter()
-        .map(|name| (strsim::damerau_levenshtein(given, name), name))
-        .min()
-        .filter(|(distance, name)| *distance <= 1 + name.len() / 3)
-        .map(|(_, name)| format!("; did you mean '{name}'?"))
-        .unwrap_or_default()
-}

@@ -1,10 +1,10 @@
 //! Practice in words: a line out, a line in. For a screen reader, a Braille display, or a pipe; no time is taken.
 
-use std::io::{self, BufRead, Write};
+use std::io::{BufRead, Write};
 
 use crate::drill::{Event, Summary};
 use crate::shell::desk::{Desk, DeskError};
-use crate::theory::{Spelling, KeySignature, NoteNames};
+use crate::theory::{KeySignature, NoteNames, Spelling};
 
 /// Runs the sitting on `input` and `output`. `None` when the input ran out before the end.
 pub fn run(
@@ -20,7 +20,15 @@ pub fn run(
     desk.begin()?;
     let mut told = 0;
     loop {
-        if let Some(feedback) = desk.view().feedback.as_ref().filter(|_| desk.view().told > told) {
+        if let Some(fault) = desk.sound_fault() {
+            writeln!(output, "{fault}")?;
+        }
+        if let Some(feedback) = desk
+            .view()
+            .feedback
+            .as_ref()
+            .filter(|_| desk.view().told > told)
+        {
             told = desk.view().told;
             writeln!(output, "{}", desk.wording().feedback(feedback))?;
         }
@@ -31,7 +39,12 @@ pub fn run(
             return Ok(Some(summary));
         }
         if let Some(item) = desk.view().item {
-            write!(output, "{}. {}: ", desk.view().number, desk.wording().item(item))?;
+            write!(
+                output,
+                "{}. {}: ",
+                desk.view().number,
+                desk.wording().item(item)
+            )?;
             output.flush()?;
         }
         desk.drawn()?;

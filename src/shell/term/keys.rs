@@ -39,15 +39,51 @@ pub struct Row {
 
 /// The table, in the order of the help.
 pub const ROWS: [Row; 9] = [
-    Row { keys: "A–G", does: "name", at_foot: true },
-    Row { keys: "↑ ↓", does: "sharp, flat first (also # and -)", at_foot: true },
-    Row { keys: "Space", does: "hear it", at_foot: true },
-    Row { keys: "Tab", does: "keyboard", at_foot: true },
-    Row { keys: "Backspace", does: "take back a misheard or mistyped verdict", at_foot: false },
-    Row { keys: "?", does: "keys", at_foot: true },
-    Row { keys: "Esc", does: "pause", at_foot: true },
-    Row { keys: "Enter", does: "begin, go on", at_foot: false },
-    Row { keys: "Ctrl-C", does: "leave; what was answered is kept", at_foot: false },
+    Row {
+        keys: "A–G",
+        does: "name",
+        at_foot: true,
+    },
+    Row {
+        keys: "↑ ↓",
+        does: "sharp, flat first (also # and -)",
+        at_foot: true,
+    },
+    Row {
+        keys: "Space",
+        does: "hear it",
+        at_foot: true,
+    },
+    Row {
+        keys: "Tab",
+        does: "keyboard",
+        at_foot: true,
+    },
+    Row {
+        keys: "Backspace",
+        does: "take back a misheard or mistyped verdict",
+        at_foot: false,
+    },
+    Row {
+        keys: "?",
+        does: "keys",
+        at_foot: true,
+    },
+    Row {
+        keys: "Esc",
+        does: "pause",
+        at_foot: true,
+    },
+    Row {
+        keys: "Enter",
+        does: "begin, go on",
+        at_foot: false,
+    },
+    Row {
+        keys: "Ctrl-C",
+        does: "leave; what was answered is kept",
+        at_foot: false,
+    },
 ];
 
 /// What `key` asks for.

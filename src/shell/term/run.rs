@@ -11,7 +11,7 @@ use ratatui::backend::CrosstermBackend;
 use super::guard::Guard;
 use super::keys::{Action, action};
 use super::screens::{help, home, practice, summary};
-use crate::drill::{Event, Typing};
+use crate::drill::Typing;
 use crate::shell::desk::{Desk, DeskError};
 use crate::shell::today::Today;
 
@@ -43,6 +43,8 @@ pub struct Practice {
     pub typing: Typing,
     /// The drawn keyboard stays.
     pub keyboard: bool,
+    /// Why there is no sound, until the first answer.
+    pub silent: Option<String>,
 }
 
 /// Runs until the learner leaves. `start_now` goes to practice without the home screen.
@@ -59,6 +61,19 @@ pub fn run(host: &mut dyn Host, start_now: bool) -> Result<(), DeskError> {
     let mut helping = false;
     let result = loop {
         if let Err(error) = draw(&mut terminal, &page, helping, host.ascii()) {
+            break Err(error);
+        }
+        if let Page::Practice(state) = &mut page
+            && let Some(fault) = state.desk.sound_fault()
+        {
+            state.silent = Some(fault);
+            continue;
+        }
+        // Response time counts from the first draw of a prompt.
+        if let Page::Practice(state) = &mut page
+            && !state.desk.sitting().paused()
+            && let Err(error) = state.desk.drawn()
+        {
             break Err(error);
         }
         let input = match inputs.recv_timeout(TICK) {
@@ -98,6 +113,7 @@ fn begin(host: &mut dyn Host) -> Result<Page, DeskError> {
         desk,
         typing: Typing::default(),
         keyboard: false,
+        silent: None,
     })))
 }
 
@@ -113,7 +129,7 @@ fn draw(
         }
         match page {
             Page::Home(today) => home::draw(frame, today, None, ascii),
-            Page::Practice(state) => practice::draw(frame, state, ascii),
+            Page::Practice(state) => practice::draw(frame, state),
             Page::Summary { heading, lines } => summary::draw(frame, heading, lines),
         }
     })?;
@@ -164,17 +180,13 @@ fn step(
     }
 }
 
-/// Draws nothing new when the sitting goes on; shows its summary when it is over.
-fn after(mut state: Box<Practice>) -> Result<Option<Page>, DeskError> {
+/// Goes on, or shows the summary when the sitting is over.
+fn after(state: Box<Practice>) -> Result<Option<Page>, DeskError> {
     if let Some(summary) = state.desk.view().summary.clone() {
         return Ok(Some(Page::Summary {
             heading: state.desk.heading(),
             lines: state.desk.closing_lines(&summary),
         }));
-    }
-    if !state.desk.sitting().paused() {
-        let at_ms = state.desk.now_ms();
-        state.desk.on(Event::Ready { at_ms })?;
     }
     Ok(Some(Page::Practice(state)))
 }

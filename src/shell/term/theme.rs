@@ -20,27 +20,48 @@ impl Theme {
         }
     }
 
-    /// The style of an ink.
-    pub fn style(self, ink: Ink) -> Style {
-        let style = Style::new();
+    /// The style of a cell: what its symbol is painted with, and what lies behind it.
+    pub fn style(self, ink: Ink, ground: Ink) -> Style {
         if self.plain {
-            return match ink {
-                Ink::Dim => style.add_modifier(Modifier::DIM),
-                Ink::WhiteKey(_) => style.add_modifier(Modifier::REVERSED),
-                _ => style,
-            };
+            return self.without_colour(ink, ground);
         }
-        match ink {
-            Ink::Clear | Ink::Note | Ink::Text => style,
-            Ink::Staff | Ink::Dim => style.add_modifier(Modifier::DIM),
-            Ink::Asked => style.fg(SKY_BLUE),
-            Ink::Given => style.fg(VERMILLION),
-            Ink::Right => style.fg(GREEN),
-            Ink::WhiteKey(key) => style.fg(EDGE).bg(key_colour(key, WHITE)),
-            Ink::BlackKey(key) => style.fg(key_colour(key, BLACK)).bg(WHITE),
-            Ink::KeyEdge => style.fg(EDGE).bg(WHITE),
-            Ink::KeySign => style.fg(BLACK).bg(WHITE).add_modifier(Modifier::BOLD),
+        let style = match ink {
+            Ink::Staff | Ink::Dim => Style::new().add_modifier(Modifier::DIM),
+            Ink::KeySign => Style::new().add_modifier(Modifier::BOLD),
+            _ => Style::new(),
+        };
+        let style = match colour(ink) {
+            Some(colour) => style.fg(colour),
+            None => style,
+        };
+        match colour(ground) {
+            Some(colour) => style.bg(colour),
+            None => style,
         }
+    }
+
+    /// White keys are filled in the foreground's colour, black ones left out; signs alone mark a key.
+    fn without_colour(self, ink: Ink, ground: Ink) -> Style {
+        let style = Style::new();
+        match (ink, ground) {
+            (Ink::Dim, _) => style.add_modifier(Modifier::DIM),
+            (_, Ink::WhiteKey(_)) => style.add_modifier(Modifier::REVERSED),
+            _ => style,
+        }
+    }
+}
+
+/// The colour of an ink; `None` is the terminal's own.
+fn colour(ink: Ink) -> Option<Color> {
+    match ink {
+        Ink::Clear | Ink::Note | Ink::Text | Ink::Staff | Ink::Dim => None,
+        Ink::Asked => Some(SKY_BLUE),
+        Ink::Given => Some(VERMILLION),
+        Ink::Right => Some(GREEN),
+        Ink::WhiteKey(key) => Some(key_colour(key, WHITE)),
+        Ink::BlackKey(key) => Some(key_colour(key, BLACK)),
+        Ink::KeyEdge => Some(EDGE),
+        Ink::KeySign | Ink::KeyName => Some(BLACK),
     }
 }
 

@@ -21,7 +21,12 @@ pub fn draw(frame: &mut Frame) {
         .collect();
     block(
         frame,
-        Rect { x: 2, y: 2, width: area.width.saturating_sub(4), height: area.height.saturating_sub(3) },
+        Rect {
+            x: 2,
+            y: 2,
+            width: area.width.saturating_sub(4),
+            height: area.height.saturating_sub(3),
+        },
         lines,
     );
     row(frame, area.height.saturating_sub(1), "Esc back", dim());

@@ -14,13 +14,23 @@ pub fn draw(frame: &mut Frame, today: &Today, note: Option<&str>, ascii: bool) {
     let width = area.width.saturating_sub(4);
     block(
         frame,
-        Rect { x: 2, y: 2, width, height: 2 },
+        Rect {
+            x: 2,
+            y: 2,
+            width,
+            height: 2,
+        },
         vec![Line::styled(today.sentence(), strong())],
     );
     if area.height >= 10 {
         block(
             frame,
-            Rect { x: 2, y: 5, width, height: 1 },
+            Rect {
+                x: 2,
+                y: 5,
+                width,
+                height: 1,
+            },
             vec![Line::raw(format!("Four weeks  {}", weeks(today, ascii)))],
         );
     }
@@ -34,21 +44,38 @@ pub fn draw(frame: &mut Frame, today: &Today, note: Option<&str>, ascii: bool) {
     } else {
         0
     };
-    let name_width = stages.iter().map(|(_, name, _)| name.chars().count()).max().unwrap_or(0);
+    let name_width = stages
+        .iter()
+        .map(|(_, name, _)| name.chars().count())
+        .max()
+        .unwrap_or(0);
     let lines: Vec<Line> = stages
         .iter()
         .skip(skip)
         .take(usize::from(rows))
         .map(|(now, name, days)| {
             let sign = if *now { ">" } else { " " };
-            let style = if *now { strong() } else { ratatui::style::Style::new() };
+            let style = if *now {
+                strong()
+            } else {
+                ratatui::style::Style::new()
+            };
             Line::from(vec![
                 Span::styled(format!("{sign} {name:<name_width$}  "), style),
                 Span::styled(days.clone(), dim()),
             ])
         })
         .collect();
-    block(frame, Rect { x: 2, y: 7, width, height: rows }, lines);
+    block(
+        frame,
+        Rect {
+            x: 2,
+            y: 7,
+            width,
+            height: rows,
+        },
+        lines,
+    );
     if let Some(note) = note {
         row(frame, area.height.saturating_sub(2), note, dim());
     }

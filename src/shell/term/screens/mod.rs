@@ -15,7 +15,12 @@ use ratatui::widgets::{Paragraph, Wrap};
 fn row(frame: &mut Frame, y: u16, text: &str, style: Style) {
     let area = frame.area();
     if y < area.height {
-        let line = Rect { x: area.x, y: area.y + y, width: area.width, height: 1 };
+        let line = Rect {
+            x: area.x,
+            y: area.y + y,
+            width: area.width,
+            height: 1,
+        };
         frame.render_widget(Paragraph::new(format!(" {text}")).style(style), line);
     }
 }

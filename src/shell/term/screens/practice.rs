@@ -6,38 +6,54 @@ use ratatui::layout::Size as ScreenSize;
 use super::{dim, row, strong};
 use crate::drill::{Event, Feedback, Given, Miss, Typed};
 use crate::engrave::{
-    CellGrid, CellStyle, Column, KeyboardMarks, Music, NoteMark, Role, Size, StageRange, Staves,
-    TooSmall, picture,
+    CellGrid, CellStyle, Column, KeyMark, KeyboardMarks, Music, NoteMark, Role, Size, StageRange,
+    Staves, TooSmall, picture,
 };
 use crate::shell::desk::DeskError;
 use crate::shell::term::keys::{Action, ROWS};
 use crate::shell::term::run::Practice;
 use crate::shell::term::theme::Theme;
+use crate::shell::words::Wording;
 use crate::study::{Item, Stage};
-use crate::theory::{Alteration, Clef, MidiNote};
+use crate::theory::{Alteration, Clef, MidiNote, Pitch};
 
 /// Rows that are not the picture's: heading, feedback, keys.
 const OTHER_ROWS: u16 = 3;
 
 /// Draws the sitting.
-pub fn draw(frame: &mut Frame, state: &Practice, ascii: bool) {
+pub fn draw(frame: &mut Frame, state: &Practice) {
     let area = frame.area();
     let view = state.desk.view();
     row(frame, 0, &state.desk.heading(), dim());
     if state.desk.sitting().paused() {
-        row(frame, area.height / 2, "A rest. Enter goes on, Esc ends the sitting.", strong());
+        row(
+            frame,
+            area.height / 2,
+            "A rest. Enter goes on, Esc ends the sitting.",
+            strong(),
+        );
         return;
     }
     if let Some(item) = view.item {
         let miss = miss(view.feedback.as_ref(), item);
-        match drawn(state.desk.stage(), item, miss, state.keyboard, screen(area.as_size()), ascii) {
+        match drawn(
+            state.desk.stage(),
+            item,
+            miss,
+            state.keyboard,
+            screen(area.as_size()),
+            state.desk.wording(),
+        ) {
             Ok(grid) => paint(frame, &grid),
             Err(small) => too_small(frame, small, &state.desk.wording().item(item)),
         }
     }
     let feedback = match (state.typing.accidental(), &view.feedback) {
         (Alteration::Natural, Some(feedback)) => state.desk.wording().feedback(feedback),
-        (Alteration::Natural, None) => "Which note is this?".to_owned(),
+        (Alteration::Natural, None) => state
+            .silent
+            .clone()
+            .unwrap_or_else(|| "Which note is this?".to_owned()),
         (waiting, _) => format!(
             "{} of which letter?",
             match waiting {
@@ -52,9 +68,20 @@ pub fn draw(frame: &mut Frame, state: &Practice, ascii: bool) {
     let keys: Vec<String> = ROWS
         .iter()
         .filter(|row| row.at_foot)
-        .map(|row| format!("{} {}", row.keys, row.does.split(" (").next().unwrap_or(row.does)))
+        .map(|row| {
+            format!(
+                "{} {}",
+                row.keys,
+                row.does.split(" (").next().unwrap_or(row.does)
+            )
+        })
         .collect();
-    row(frame, area.height.saturating_sub(1), &keys.join("   "), dim());
+    row(
+        frame,
+        area.height.saturating_sub(1),
+        &keys.join("   "),
+        dim(),
+    );
 }
 
 /// Does what a key asks for.
@@ -86,13 +113,25 @@ fn name(state: &mut Practice, typed: Typed) -> Result<(), DeskError> {
 }
 
 /// A click on the drawn keyboard gives the name of that key.
-pub fn click(state: &mut Practice, size: ScreenSize, column: u16, row: u16) -> Result<(), DeskError> {
+pub fn click(
+    state: &mut Practice,
+    size: ScreenSize,
+    column: u16,
+    row: u16,
+) -> Result<(), DeskError> {
     let Some(item) = state.desk.view().item else {
         return Ok(());
     };
     let miss = miss(state.desk.view().feedback.as_ref(), item);
     let size = screen(size);
-    let Ok(grid) = drawn(state.desk.stage(), item, miss, state.keyboard, size, false) else {
+    let Ok(grid) = drawn(
+        state.desk.stage(),
+        item,
+        miss,
+        state.keyboard,
+        size,
+        state.desk.wording(),
+    ) else {
         return Ok(());
     };
     let (left, top) = corner(&grid, size);
@@ -126,7 +165,10 @@ fn miss(feedback: Option<&Feedback>, item: Item) -> Option<Miss> {
 }
 
 fn screen(size: ScreenSize) -> Size {
-    Size { columns: size.width, rows: size.height.saturating_sub(OTHER_ROWS) }
+    Size {
+        columns: size.width,
+        rows: size.height.saturating_sub(OTHER_ROWS),
+    }
 }
 
 /// The staves of a stage: both joined when it has treble and bass together.
@@ -150,10 +192,13 @@ fn drawn(
     miss: Option<Miss>,
     keyboard: bool,
     size: Size,
-    ascii: bool,
+    wording: Wording,
 ) -> Result<CellGrid, TooSmall> {
     let staves = staves(stage, item);
-    let block = stage.blocks.iter().find(|block| block.items.contains(&item));
+    let block = stage
+        .blocks
+        .iter()
+        .find(|block| block.items.contains(&item));
     let range = StageRange::of(
         staves,
         block
@@ -164,21 +209,47 @@ fn drawn(
     let asked = NoteMark {
         pitch: item.pitch,
         clef: item.clef,
-        role: if miss.is_some() { Role::Asked } else { Role::Plain },
+        role: if miss.is_some() {
+            Role::Asked
+        } else {
+            Role::Plain
+        },
     };
     let mut columns = vec![Column { notes: vec![asked] }];
     if let Some(miss) = miss {
         columns.push(Column {
-            notes: vec![NoteMark { pitch: miss.drawn, clef: item.clef, role: Role::Given }],
+            notes: vec![NoteMark {
+                pitch: miss.drawn,
+                clef: item.clef,
+                role: Role::Given,
+            }],
         });
     }
-    let music = Music { staves, key: item.key, columns };
-    let marks = KeyboardMarks {
-        asked: miss.map(|_| item.pitch),
-        given: miss.map(|miss| miss.drawn),
-        ..KeyboardMarks::default()
+    let music = Music {
+        staves,
+        key: item.key,
+        columns,
     };
-    let style = if ascii { CellStyle::Ascii } else { CellStyle::Braille };
+    let mark = |pitch: Pitch, role, word: &str| KeyMark {
+        key: pitch.midi(),
+        role,
+        label: format!("{} {word}", wording.pitch(pitch, item.key)),
+    };
+    let marks = KeyboardMarks {
+        marks: miss
+            .map(|miss| {
+                vec![
+                    mark(item.pitch, Role::Asked, "asked"),
+                    mark(miss.drawn, Role::Given, "given"),
+                ]
+            })
+            .unwrap_or_default(),
+    };
+    let style = if wording.ascii {
+        CellStyle::Ascii
+    } else {
+        CellStyle::Braille
+    };
     let shown = (keyboard || miss.is_some()).then_some(&marks);
     picture(&music, &range, size, style, shown)
 }
@@ -196,10 +267,13 @@ fn paint(frame: &mut Frame, grid: &CellGrid) {
     let (left, top) = corner(grid, screen(area.as_size()));
     let buffer = frame.buffer_mut();
     for (index, cell) in grid.cells.iter().enumerate() {
-        let (x, y) = (index % usize::from(grid.width), index / usize::from(grid.width));
+        let (x, y) = (
+            index % usize::from(grid.width),
+            index / usize::from(grid.width),
+        );
         if let Some(target) = buffer.cell_mut((left + x as u16, top + y as u16)) {
             target.set_char(cell.symbol);
-            target.set_style(theme.style(cell.ink));
+            target.set_style(theme.style(cell.ink, cell.ground));
         }
     }
 }

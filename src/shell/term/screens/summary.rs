@@ -12,8 +12,18 @@ pub fn draw(frame: &mut Frame, heading: &str, lines: &[String]) {
     row(frame, 0, heading, strong());
     block(
         frame,
-        Rect { x: 2, y: 2, width: area.width.saturating_sub(4), height: area.height.saturating_sub(3) },
+        Rect {
+            x: 2,
+            y: 2,
+            width: area.width.saturating_sub(4),
+            height: area.height.saturating_sub(3),
+        },
         lines.iter().map(|line| Line::raw(line.as_str())).collect(),
     );
-    row(frame, area.height.saturating_sub(1), "Enter home   Esc leave", dim());
+    row(
+        frame,
+        area.height.saturating_sub(1),
+        "Enter home   Esc leave",
+        dim(),
+    );
 }
