@@ -28,10 +28,7 @@ pub(super) fn run(args: &HearArgs) -> anyhow::Result<ExitCode> {
             "onset_s,decided_s,midi,name,frequency_hz,cents,confidence"
         )?;
     }
-    let options = Options {
-        reference,
-        ..Options::default()
-    };
+    let options = Options { reference };
     let mut listener = Listener::new(recording.rate, options)
         .with_context(|| format!("cannot listen to '{}'", args.file.display()))?;
     for block in recording.mono.chunks(BLOCK) {
