@@ -4,10 +4,10 @@
 //! Written by hand over the spanned values of the TOML reader, because every message must name a line and a remedy.
 
 use std::collections::HashSet;
-use std::ops::Range;
 
-use toml::Spanned;
-use toml::de::{DeTable, DeValue};
+use toml::de::DeTable;
+
+use super::course_fields::{Fields, Source};
 
 use super::course::{Advance, Block, Course, LEAST_ANSWERS, MINUTES, Stage, StageKind, days_for};
 use super::item::Item;
@@ -32,7 +32,7 @@ pub struct CourseError {
 /// The version of the form this program reads.
 const SCHEMA: i64 = 1;
 /// More than any course of notes needs; keeps a slip (a range from C-1 to B9 in all keys) from filling the memory.
-const MOST_ITEMS: usize = 2_000;
+const MOST_ITEMS: usize = 1_000;
 
 const COURSE_KEYS: [&str; 7] = [
     "schema", "id", "name", "days", "minutes", "answers", "stage",
@@ -307,298 +307,296 @@ fn is_rare(spelling: Spelling) -> bool {
     )
 }
 
-/// The text, for places in messages.
-struct Source<'a> {
-    file_name: &'a str,
-    text: &'a str,
-}
+#[cfg(test)]
+mod tests {
+    use super::*;
 
-impl Source<'_> {
-    fn error(&self, span: Range<usize>, problem: String, remedy: String) -> CourseError {
-        let mut start = span.start.min(self.text.len());
-        while !self.text.is_char_boundary(start) {
-            start -= 1;
-        }
-        let before = &self.text[..start];
-        CourseError {
-            file: self.file_name.to_owned(),
-            line: before.matches('\n').count() + 1,
-            column: before.chars().rev().take_while(|c| *c != '\n').count() + 1,
-            problem,
-            remedy,
-        }
-    }
+    const GOOD: &str = "schema = 1
+id = \"mine\"
+[[stage]]
+id = \"first\"
+[[stage.notes]]
+clef = \"treble\"
+from = \"C4\"
+to = \"G4\"
+";
 
-    fn one_of<T: Copy>(
-        &self,
-        word: &str,
-        span: Range<usize>,
-        what: &str,
-        choices: &[(&str, T)],
-    ) -> Result<T, CourseError> {
-        if let Some((_, value)) = choices.iter().find(|(name, _)| *name == word) {
-            return Ok(*value);
-        }
-        let names: Vec<&str> = choices.iter().map(|(name, _)| *name).collect();
-        Err(self.error(
-            span,
-            format!("'{word}' is not {what}"),
-            match nearest(word, &names) {
-                Some(name) => format!("did you mean '{name}'? Possible: {}", names.join(", ")),
-                None => format!("possible: {}", names.join(", ")),
-            },
-        ))
-    }
-
-    fn pitch(&self, word: &str, span: Range<usize>) -> Result<Pitch, CourseError> {
-        word.parse().map_err(|_| {
-            self.error(
-                span,
-                format!("'{word}' is no note"),
-                "write a letter A to G, # or b if it has one, and an octave, as in \"F#5\" or \"Bb3\""
-                    .to_owned(),
-            )
-        })
-    }
-}
-
-/// The name that `word` was probably meant to be.
-fn nearest<'a>(word: &str, names: &[&'a str]) -> Option<&'a str> {
-    names
-        .iter()
-        .map(|name| (strsim::damerau_levenshtein(word, name), *name))
-        .min()
-        .filter(|(distance, name)| *distance * 2 <= name.chars().count().max(3))
-        .map(|(_, name)| name)
-}
-
-/// A table whose keys are known.
-struct Fields<'a> {
-    source: &'a Source<'a>,
-    table: &'a DeTable<'a>,
-    span: Range<usize>,
-    what: &'static str,
-}
-
-type Found<T> = (T, Range<usize>);
-
-impl<'a> Fields<'a> {
-    fn new(
-        source: &'a Source<'a>,
-        table: &'a DeTable<'a>,
-        span: Range<usize>,
-        what: &'static str,
-        known: &[&'static str],
-    ) -> Result<Fields<'a>, CourseError> {
-        for key in table.keys() {
-            let word: &str = key.get_ref();
-            if !known.contains(&word) {
-                return Err(source.error(
-                    key.span(),
-                    format!("{what} has no '{word}'"),
-                    match nearest(word, known) {
-                        Some(name) => format!("did you mean '{name}'?"),
-                        None => format!("it may have: {}", known.join(", ")),
-                    },
-                ));
-            }
-        }
-        Ok(Fields {
-            source,
-            table,
-            span,
-            what,
-        })
-    }
-
-    fn value(&self, key: &str) -> Option<&'a Spanned<DeValue<'a>>> {
-        self.table
+    fn items(notes: &str) -> Vec<String> {
+        let text =
+            format!("schema = 1\nid = \"mine\"\n[[stage]]\nid = \"s\"\n[[stage.notes]]\n{notes}");
+        let course = Course::parse("mine.toml", &text).unwrap();
+        course.stages[0]
+            .items()
             .iter()
-            .find(|(name, _)| name.get_ref() == key)
-            .map(|(_, value)| value)
-    }
-
-    fn span_of(&self, key: &str) -> Range<usize> {
-        self.value(key)
-            .map_or_else(|| self.span.clone(), Spanned::span)
-    }
-
-    fn missing(&self, key: &str, example: &str) -> CourseError {
-        self.source.error(
-            self.span.clone(),
-            format!("{} needs '{key}'", self.what),
-            format!("add {example}"),
-        )
-    }
-
-    fn wrong_type(&self, value: &Spanned<DeValue>, key: &str, expected: &str) -> CourseError {
-        self.source.error(
-            value.span(),
-            format!("'{key}' is {expected}, not {}", kind_of(value.get_ref())),
-            format!("write {expected}"),
-        )
-    }
-
-    fn string(&self, key: &str) -> Result<Option<Found<String>>, CourseError> {
-        let Some(value) = self.value(key) else {
-            return Ok(None);
-        };
-        match value.get_ref() {
-            DeValue::String(text) => Ok(Some((text.to_string(), value.span()))),
-            _ => Err(self.wrong_type(value, key, "a text in quotes")),
-        }
-    }
-
-    /// The id, which is typed at a command line and stored.
-    fn id(&self) -> Result<String, CourseError> {
-        let (id, span) = self
-            .string("id")?
-            .ok_or_else(|| self.missing("id", "id = \"my-name\""))?;
-        let plain = |c: char| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '-';
-        if id.is_empty() || id.len() > 60 || !id.chars().all(plain) {
-            return Err(self.source.error(
-                span,
-                format!("'{id}' cannot be an id"),
-                "use small letters a to z, digits and -, at most 60".to_owned(),
-            ));
-        }
-        Ok(id)
-    }
-
-    fn integer_of(&self, value: &Spanned<DeValue>, key: &str) -> Result<Found<i64>, CourseError> {
-        match value.get_ref() {
-            DeValue::Integer(number) => i64::from_str_radix(number.as_str(), number.radix())
-                .map(|n| (n, value.span()))
-                .map_err(|_| self.wrong_type(value, key, "a whole number of usual size")),
-            _ => Err(self.wrong_type(value, key, "a whole number")),
-        }
-    }
-
-    fn integer(
-        &self,
-        key: &str,
-        range: std::ops::RangeInclusive<i64>,
-    ) -> Result<Option<Found<i64>>, CourseError> {
-        let Some(value) = self.value(key) else {
-            return Ok(None);
-        };
-        let (number, span) = self.integer_of(value, key)?;
-        if range.contains(&number) {
-            return Ok(Some((number, span)));
-        }
-        Err(self.source.error(
-            span,
-            format!("{key} = {number} is out of range"),
-            format!("write {} to {}", range.start(), range.end()),
-        ))
-    }
-
-    fn count(
-        &self,
-        key: &str,
-        range: std::ops::RangeInclusive<u32>,
-    ) -> Result<Option<u32>, CourseError> {
-        let range = i64::from(*range.start())..=i64::from(*range.end());
-        Ok(self.integer(key, range)?.map(|(number, _)| number as u32))
-    }
-
-    fn choice<T: Copy>(&self, key: &str, choices: &[(&str, T)]) -> Result<Option<T>, CourseError> {
-        self.string(key)?
-            .map(|(word, span)| {
-                self.source
-                    .one_of(&word, span, &format!("a value of {key}"), choices)
-            })
-            .transpose()
-    }
-
-    fn choice_bool(&self, key: &str) -> Result<Option<bool>, CourseError> {
-        let Some(value) = self.value(key) else {
-            return Ok(None);
-        };
-        match value.get_ref() {
-            DeValue::Boolean(flag) => Ok(Some(*flag)),
-            _ => Err(self.wrong_type(value, key, "true or false")),
-        }
-    }
-
-    fn pitch(&self, key: &str) -> Result<Option<Found<Pitch>>, CourseError> {
-        self.string(key)?
-            .map(|(word, span)| Ok((self.source.pitch(&word, span.clone())?, span)))
-            .transpose()
-    }
-
-    fn list(&self, key: &str) -> Result<Option<Vec<&'a Spanned<DeValue<'a>>>>, CourseError> {
-        let Some(value) = self.value(key) else {
-            return Ok(None);
-        };
-        match value.get_ref() {
-            DeValue::Array(values) => Ok(Some(values.iter().collect())),
-            _ => Err(self.wrong_type(value, key, "a list in brackets")),
-        }
-    }
-
-    fn strings(&self, key: &str) -> Result<Option<Vec<Found<String>>>, CourseError> {
-        self.list(key)?
-            .map(|values| {
-                values
-                    .into_iter()
-                    .map(|value| match value.get_ref() {
-                        DeValue::String(text) => Ok((text.to_string(), value.span())),
-                        _ => Err(self.wrong_type(value, key, "a list of texts in quotes")),
-                    })
-                    .collect()
-            })
-            .transpose()
-    }
-
-    fn integers(&self, key: &str) -> Result<Option<Vec<Found<i64>>>, CourseError> {
-        self.list(key)?
-            .map(|values| {
-                values
-                    .into_iter()
-                    .map(|value| self.integer_of(value, key))
-                    .collect()
-            })
-            .transpose()
-    }
-
-    /// Fewest and most ledger lines, `[1, 3]`.
-    fn ledger_range(&self, key: &str) -> Result<Option<(i32, i32)>, CourseError> {
-        let Some(numbers) = self.integers(key)? else {
-            return Ok(None);
-        };
-        match numbers.iter().map(|(n, _)| *n).collect::<Vec<_>>()[..] {
-            [least, most] if 0 <= least && least <= most && most <= 12 => {
-                Ok(Some((least as i32, most as i32)))
-            }
-            _ => Err(self.source.error(
-                self.span_of(key),
-                format!("'{key}' is the fewest and the most ledger lines, 0 to 12"),
-                format!("write {key} = [1, 3]"),
-            )),
-        }
-    }
-
-    fn tables(&self, key: &str) -> Result<Vec<Found<&'a DeTable<'a>>>, CourseError> {
-        let values = self.list(key)?.unwrap_or_default();
-        values
-            .into_iter()
-            .map(|value| match value.get_ref() {
-                DeValue::Table(table) => Ok((table, value.span())),
-                _ => Err(self.wrong_type(value, key, "a list of tables")),
-            })
+            .map(Item::to_string)
             .collect()
     }
-}
 
-fn kind_of(value: &DeValue) -> &'static str {
-    match value {
-        DeValue::String(_) => "a text",
-        DeValue::Integer(_) => "a whole number",
-        DeValue::Float(_) => "a fraction",
-        DeValue::Boolean(_) => "true or false",
-        DeValue::Datetime(_) => "a date",
-        DeValue::Array(_) => "a list",
-        DeValue::Table(_) => "a table",
+    #[test]
+    fn what_a_file_leaves_out_has_its_default() {
+        let course = Course::parse("mine.toml", GOOD).unwrap();
+        let stage = &course.stages[0];
+        assert_eq!(
+            (course.name.as_str(), stage.name.as_str()),
+            ("mine", "first")
+        );
+        assert_eq!(
+            (stage.days, stage.minutes, stage.least_answers),
+            (days_for(5), 3, 30)
+        );
+        assert_eq!(stage.advance, Advance::Days);
+        let names: Vec<String> = stage.items().iter().map(Item::to_string).collect();
+        assert_eq!(
+            names,
+            [
+                "C4@treble",
+                "D4@treble",
+                "E4@treble",
+                "F4@treble",
+                "G4@treble"
+            ]
+        );
+    }
+
+    #[test]
+    fn lists_of_notes_spell_out_what_they_name() {
+        // Common practice: C4 stands on the first ledger line below the treble staff, B3 hangs from it, A5 is the first above.
+        assert_eq!(
+            items("clef = \"treble\"\nledger-above = [1, 1]\nledger-below = [1, 1]"),
+            ["A5@treble", "B5@treble", "C4@treble", "B3@treble"]
+        );
+        assert_eq!(
+            items(
+                "clef = \"bass\"\nfrom = \"E3\"\nto = \"F3\"\nalterations = [\"sharp\", \"flat\"]"
+            ),
+            ["Eb3@bass", "F#3@bass"]
+        );
+        assert_eq!(
+            items(
+                "clef = \"bass\"\nfrom = \"E3\"\nto = \"F3\"\nalterations = [\"sharp\"]\nrare = true"
+            ),
+            ["E#3@bass", "F#3@bass"]
+        );
+        assert_eq!(
+            items("clef = \"treble\"\nfrom = \"F4\"\nto = \"G4\"\nkeys = [1, -1]"),
+            [
+                "F#4@treble@1",
+                "F4@treble@-1",
+                "G4@treble@1",
+                "G4@treble@-1"
+            ]
+        );
+        assert_eq!(
+            items("clef = \"alto\"\npitches = [\"Cb4\", \"F##4\", \"Cb4\"]"),
+            ["Cb4@alto", "F##4@alto"]
+        );
+    }
+
+    #[test]
+    fn staves_taken_alone_are_blocks_that_change_places_by_day() {
+        let course = Course::built_in("groundwork").unwrap();
+        let stage = course.stage("accidentals").unwrap();
+        let first = |day: i8| {
+            let day = jiff::civil::date(2026, 3, day);
+            stage.blocks_on(day)[0].items[0].clef
+        };
+        assert_eq!(stage.blocks.len(), 2);
+        assert_ne!(first(2), first(3));
+        assert_eq!(first(2), first(4));
+        assert_eq!(course.stage("both").unwrap().blocks.len(), 1);
+    }
+
+    #[test]
+    fn every_mistake_is_shown_with_its_place_and_remedy() {
+        // Each: what is replaced in the good file, by what, then line, column, problem, remedy.
+        for (from, to, line, column, problem, remedy) in [
+            ("schema = 1", "schema = 2", 1, 10, "newer", "update"),
+            ("schema = 1\n", "", 1, 1, "needs 'schema'", "schema = 1"),
+            (
+                "schema = 1",
+                "schema = \"1\"",
+                1,
+                10,
+                "not a text",
+                "whole number",
+            ),
+            ("schema = 1", "schema 1", 1, 8, "", "TOML"),
+            (
+                "id = \"mine\"",
+                "id = \"My Course\"",
+                2,
+                6,
+                "cannot be an id",
+                "small letters",
+            ),
+            (
+                "id = \"first\"",
+                "ident = \"first\"",
+                4,
+                1,
+                "has no 'ident'",
+                "may have: id",
+            ),
+            (
+                "id = \"first\"",
+                "id = \"first\"\nminuts = 3",
+                5,
+                1,
+                "has no 'minuts'",
+                "did you mean 'minutes'?",
+            ),
+            (
+                "id = \"first\"",
+                "id = \"first\"\nminutes = 0",
+                5,
+                11,
+                "out of range",
+                "1 to 60",
+            ),
+            (
+                "id = \"first\"",
+                "id = \"first\"\nminutes = 2.5",
+                5,
+                11,
+                "not a fraction",
+                "whole number",
+            ),
+            (
+                "id = \"first\"",
+                "id = \"first\"\nkind = \"note\"",
+                5,
+                8,
+                "'note' is not",
+                "did you mean 'notes'?",
+            ),
+            (
+                "id = \"first\"",
+                "id = \"first\"\nadvance = \"settled\"",
+                5,
+                11,
+                "'settled' is not",
+                "days-and-settled",
+            ),
+            (
+                "\"treble\"",
+                "\"trebel\"",
+                6,
+                8,
+                "'trebel' is not",
+                "did you mean 'treble'?",
+            ),
+            (
+                "clef = \"treble\"\n",
+                "",
+                5,
+                1,
+                "needs 'clef'",
+                "clef = \"treble\"",
+            ),
+            ("\"C4\"", "\"H4\"", 7, 8, "'H4' is no note", "A to G"),
+            (
+                "\"C4\"",
+                "\"C5\"",
+                7,
+                8,
+                "from C5 to G4 is empty",
+                "lower note first",
+            ),
+            ("to = \"G4\"", "", 5, 1, "needs 'to'", "add to"),
+            (
+                "to = \"G4\"",
+                "to = \"G4\"\nalterations = [\"shap\"]",
+                9,
+                16,
+                "'shap' is not",
+                "did you mean 'sharp'?",
+            ),
+            (
+                "to = \"G4\"",
+                "to = \"G4\"\nkeys = [9]",
+                9,
+                9,
+                "9 signs",
+                "1 to 7",
+            ),
+            (
+                "to = \"G4\"",
+                "to = \"G4\"\nledger-above = [3, 1]",
+                9,
+                16,
+                "fewest and the most",
+                "[1, 3]",
+            ),
+            (
+                "to = \"G4\"",
+                "to = \"G4\"\n[[stage]]\nid = \"first\"\n[[stage.notes]]\nclef = \"bass\"\npitches = [\"C3\"]",
+                10,
+                6,
+                "two stages",
+                "its own id",
+            ),
+            (
+                "from = \"C4\"\nto = \"G4\"\n",
+                "",
+                5,
+                1,
+                "no note",
+                "from and to",
+            ),
+        ] {
+            assert!(GOOD.contains(from));
+            let text = GOOD.replacen(from, to, 1);
+            let error = Course::parse("mine.toml", &text).unwrap_err();
+            let shown = error.to_string();
+            assert_eq!((error.line, error.column), (line, column), "{to}: {shown}");
+            assert!(error.problem.contains(problem), "{to}: {shown}");
+            assert!(error.remedy.contains(remedy), "{to}: {shown}");
+            assert!(
+                shown.starts_with(&format!("mine.toml:{line}:{column}: ")),
+                "{shown}"
+            );
+        }
+    }
+
+    #[test]
+    fn a_slip_that_asks_for_thousands_of_items_is_refused() {
+        let everything = "from = \"C-1\"\nto = \"B9\"\nalterations = [\"natural\", \"sharp\"]\nkeys = [1, 2, 3, 4, 5, 6, 7, -1, -2, -3, -4, -5, -6, -7]\n";
+        let text = GOOD.replace("from = \"C4\"\nto = \"G4\"\n", everything);
+        let error = Course::parse("mine.toml", &text).unwrap_err();
+        assert!(error.problem.contains("1000"), "{error}");
+    }
+
+    #[test]
+    fn columns_count_characters_and_a_byte_order_mark_or_crlf_does_no_harm() {
+        let text = GOOD.replace(
+            "\"first\"",
+            "\"first\"\nname = \"Flöten ♭\"\nkind = { ä = 1 }",
+        );
+        let error = Course::parse("mine.toml", &text).unwrap_err();
+        assert!(error.line == 6, "{error}");
+        let windows = format!("\u{feff}{}", GOOD.replace('\n', "\r\n"));
+        Course::parse("mine.toml", &windows).unwrap();
+    }
+
+    proptest::proptest! {
+        #[test]
+        fn any_text_is_read_or_refused_with_a_place(text in "(schema|id|stage|notes|clef|from|\\[|\\]|=|\"| |\n|1|C4|ä|#){0,40}") {
+            if let Err(error) = Course::parse("x", &text) {
+                let lines = text.matches('\n').count() + 1;
+                proptest::prop_assert!((1..=lines).contains(&error.line));
+                proptest::prop_assert!(!error.remedy.is_empty());
+            }
+        }
+
+        #[test]
+        fn a_damaged_course_never_breaks_the_reader(cut in 0..2000_usize, put in "\\PC{0,3}") {
+            let text = Course::built_in_text("groundwork").unwrap();
+            let mut cut = cut.min(text.len());
+            while !text.is_char_boundary(cut) { cut -= 1; }
+            let damaged = format!("{}{put}{}", &text[..cut], &text[cut..]);
+            if let Err(error) = Course::parse("x", &damaged) {
+                proptest::prop_assert!(error.line >= 1 && error.column >= 1);
+            }
+        }
     }
 }

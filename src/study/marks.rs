@@ -95,7 +95,7 @@ pub enum MarkVerdict {
 /// A clock that was put back stands before the last mark and earns nothing until it has caught up, else one day would
 /// give two marks. But the last mark may have been made by a clock that ran ahead; nobody can prove which. It is taken
 /// to have been ahead when it is more than [`DOUBT`] away, or when practice went on for an earlier day already: then
-/// the days are marked again and [`ahead`] shows the mark.
+/// the days are marked again and [`doubts`] shows the mark.
 pub fn earn(
     stage: &Stage,
     practised: Practised,
@@ -118,14 +118,15 @@ pub fn earn(
             until: last.saturating_add(REST).unwrap_or(Timestamp::MAX),
         };
     }
-    let doubtful = ahead(&ledger.marks, now);
-    let last = ledger
-        .marks
-        .iter()
-        .zip(doubtful)
-        .filter(|(mark, doubt)| *doubt != Doubt::Contradicted && mark.at > now)
-        .map(|(mark, _)| mark.at)
-        .max();
+    // A mark after which one with an earlier date was recorded has been taken to be ahead already.
+    let mut earliest_later = Timestamp::MAX;
+    let mut last = None;
+    for mark in ledger.marks.iter().rev() {
+        if mark.at > now && mark.at < earliest_later {
+            last = last.max(Some(mark.at));
+        }
+        earliest_later = earliest_later.min(mark.at);
+    }
     if let Some(last) = last {
         let far = now.duration_until(last) > DOUBT;
         let went_on = ledger.practised_since.iter().any(|other| *other < day);
@@ -155,29 +156,38 @@ pub enum Doubt {
     None,
     /// It lies after now.
     Future,
-    /// A later one was recorded with an earlier date: this one's clock ran ahead.
-    Contradicted,
+    /// It does not fit into the order in which the marks were recorded: its clock was set wrong.
+    OutOfOrder,
 }
 
-/// For each mark, in recorded order, whether its clock ran ahead. Such a mark counts, and is shown as such.
-pub fn ahead(marks: &[Mark], now: Timestamp) -> Vec<Doubt> {
-    let mut earliest_later = Timestamp::MAX;
+/// For each mark, in recorded order, whether its clock was set wrong. Such a mark counts, and is shown as such.
+///
+/// The longest run of marks whose dates rise in the order of recording, up to now, is believed; among equal ones that
+/// with the smallest gaps.
+pub fn doubts(marks: &[Mark], now: Timestamp) -> Vec<Doubt> {
+    // For each mark and, last, for now: the length of the longest run that ends there, and the mark before it.
+    let mut runs: Vec<(usize, Option<usize>)> = Vec::with_capacity(marks.len() + 1);
+    for at in marks.iter().map(|mark| mark.at).chain([now]) {
+        let before = (0..runs.len())
+            .filter(|other| marks[*other].at <= at)
+            .max_by_key(|other| (runs[*other].0, marks[*other].at));
+        runs.push((before.map_or(1, |other| runs[other].0 + 1), before));
+    }
     let mut doubts: Vec<Doubt> = marks
         .iter()
-        .rev()
         .map(|mark| {
-            let doubt = if mark.at > earliest_later {
-                Doubt::Contradicted
-            } else if mark.at > now {
+            if mark.at > now {
                 Doubt::Future
             } else {
-                Doubt::None
-            };
-            earliest_later = earliest_later.min(mark.at);
-            doubt
+                Doubt::OutOfOrder
+            }
         })
         .collect();
-    doubts.reverse();
+    let mut place = runs.last().and_then(|run| run.1);
+    while let Some(believed) = place {
+        doubts[believed] = Doubt::None;
+        place = runs[believed].1;
+    }
     doubts
 }
 

@@ -3,6 +3,7 @@
 mod answer;
 mod choose;
 mod course;
+mod course_fields;
 mod course_file;
 mod item;
 mod learner;
@@ -17,5 +18,5 @@ pub use item::{Item, ParseItemError};
 pub use learner::all_settled;
 pub use marks::{
     DOUBT, Doubt, Ledger, Mark, MarkVerdict, Practised, REST, ROLLOVER_HOUR, Standing, active_ms,
-    ahead, earn, practice_day, standing,
+    doubts, earn, practice_day, standing,
 };

@@ -23,9 +23,7 @@ impl Store {
                 file: path.to_owned(),
             });
         }
-        let mut partial = path.as_os_str().to_owned();
-        partial.push(".partial");
-        let partial = PathBuf::from(partial);
+        let partial = with_suffix(path, ".partial");
         let _ = fs::remove_file(&partial);
         let written = self
             .connection
@@ -125,25 +123,45 @@ impl Store {
         };
         checked_backup(&backup)?;
         let file = paths.database();
-        let kept = match Store::open(paths) {
-            Ok(mut store) if store.check().is_ok() => {
-                let kept = store.backup_as("before-restore")?;
-                store
-                    .connection
-                    .restore(rusqlite::MAIN_DB, &backup, None::<fn(_)>)
-                    .map_err(|error| StoreError::from_sql(&file, error))?;
-                return Ok((backup, Some(kept)));
-            }
+        let healthy = match Store::open(paths) {
+            Ok(store) if store.check().is_ok() => Some(store),
             Err(error @ (StoreError::InUse { .. } | StoreError::Busy { .. })) => return Err(error),
-            _ => set_aside(&file)?,
+            _ => None,
         };
-        let _lock = disk::is_network(&paths.data)
+        if let Some(mut store) = healthy {
+            let kept = store.backup_as("before-restore")?;
+            store
+                .connection
+                .restore(rusqlite::MAIN_DB, &backup, None::<fn(_)>)
+                .map_err(|error| StoreError::from_sql(&file, error))?;
+            store.migrate()?;
+            return Ok((backup, Some(kept)));
+        }
+        let lock = disk::is_network(&paths.data)
             .then(|| disk::Lock::take(&file))
             .transpose()?;
-        fs::copy(&backup, &file).map_err(|source| StoreError::from_io(&file, source))?;
+        // The copy is whole before anything is moved.
+        let partial = with_suffix(&file, ".partial");
+        let copy = || {
+            fs::copy(&backup, &partial)?;
+            fs::File::open(&partial)?.sync_all()
+        };
+        copy().map_err(|source| {
+            let _ = fs::remove_file(&partial);
+            StoreError::from_io(&file, source)
+        })?;
+        let kept = set_aside(&file)?;
+        fs::rename(&partial, &file).map_err(|source| StoreError::from_io(&file, source))?;
+        drop(lock);
         Store::open(paths)?.check()?;
         Ok((backup, kept))
     }
+}
+
+fn with_suffix(file: &Path, suffix: &str) -> PathBuf {
+    let mut name = file.as_os_str().to_owned();
+    name.push(suffix);
+    PathBuf::from(name)
 }
 
 /// Moves a damaged store, with its log, out of the way.
@@ -151,14 +169,9 @@ fn set_aside(file: &Path) -> Result<Option<PathBuf>, StoreError> {
     let stamp = clock::now().strftime("%Y%m%dT%H%M%S%.3fZ").to_string();
     let mut kept = None;
     for suffix in ["", "-wal", "-shm"] {
-        let with = |text: &str| {
-            let mut name = file.as_os_str().to_owned();
-            name.push(text);
-            PathBuf::from(name)
-        };
-        let from = with(suffix);
+        let from = with_suffix(file, suffix);
         if from.exists() {
-            let to = with(&format!(".{stamp}.damaged{suffix}"));
+            let to = with_suffix(file, &format!(".{stamp}.damaged{suffix}"));
             fs::rename(&from, &to).map_err(|source| StoreError::from_io(file, source))?;
             kept.get_or_insert(to);
         }

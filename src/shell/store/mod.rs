@@ -28,6 +28,8 @@ use super::paths::{Paths, make_private};
 
 /// How long a write waits for another program's.
 const BUSY: Duration = Duration::from_secs(5);
+/// Up to this size a store is looked through when it is opened: about a year of one learner, a few milliseconds.
+const CHECKED_BYTES: u64 = 2 * 1024 * 1024;
 
 /// An open store.
 #[derive(Debug)]
@@ -45,7 +47,10 @@ impl Store {
     pub fn open(paths: &Paths) -> Result<Store, StoreError> {
         let file = paths.database();
         make_private(&paths.data).map_err(|source| StoreError::from_io(&file, source))?;
-        let network = disk::is_network(&paths.data);
+        Store::open_on(paths, file, disk::is_network(&paths.data))
+    }
+
+    fn open_on(paths: &Paths, file: PathBuf, network: bool) -> Result<Store, StoreError> {
         let lock = network.then(|| disk::Lock::take(&file)).transpose()?;
         let connection = connect(&file, network)?;
         let mut store = Store {
@@ -55,6 +60,7 @@ impl Store {
             lock,
         };
         store.migrate()?;
+        store.check_small()?;
         Ok(store)
     }
 
@@ -71,6 +77,15 @@ impl Store {
     /// Looks through the whole file. Errors: [`StoreError::Damaged`].
     pub fn check(&self) -> Result<(), StoreError> {
         self.check_with("integrity_check")
+    }
+
+    /// Looks through a store of usual size each time it is opened; a school's would take too long.
+    fn check_small(&self) -> Result<(), StoreError> {
+        let small = std::fs::metadata(&self.file).is_ok_and(|file| file.len() <= CHECKED_BYTES);
+        if small {
+            self.check_with("quick_check")?;
+        }
+        Ok(())
     }
 
     fn check_with(&self, pragma: &str) -> Result<(), StoreError> {
@@ -147,4 +162,32 @@ fn day_text(day: Date) -> String {
 
 fn day_from_text(text: &str) -> Option<Date> {
     text.parse().ok()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_network_disk_allows_one_program_and_no_shared_memory() {
+        let folder = tempfile::tempdir().unwrap();
+        let paths = Paths::in_folder(folder.path());
+        let open = |network| Store::open_on(&paths, paths.database(), network);
+        let mut first = open(true).unwrap();
+        assert!(first.on_network_disk());
+        assert!(matches!(open(true), Err(StoreError::InUse { .. })));
+        let journal = |store: &Store| -> String {
+            let connection = &store.connection;
+            connection
+                .pragma_query_value(None, "journal_mode", |row| row.get(0))
+                .unwrap()
+        };
+        assert_eq!(journal(&first), "delete");
+        first.add_learner("Ada", Timestamp::UNIX_EPOCH).unwrap();
+        drop(first);
+        // Moved to a local disk, the same file takes two programs.
+        let (one, two) = (open(false).unwrap(), open(false).unwrap());
+        assert_eq!((journal(&one), journal(&two)), ("wal".into(), "wal".into()));
+        assert_eq!(two.learners().unwrap()[0].name, "Ada");
+    }
 }
