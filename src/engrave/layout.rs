@@ -21,9 +21,9 @@ const FLAT_ADVANCE: f64 = 0.95;
 /// Clear space behind a signature.
 const SIGNATURE_GAP: f64 = 0.5;
 /// Least clear space between a head and what stands right of it.
-const COLUMN_GAP: f64 = 0.35;
+const COLUMN_GAP: f64 = 0.3;
 /// Clear space between the last head and the end of the staff.
-const END_GAP: f64 = 0.45;
+const END_GAP: f64 = 0.35;
 /// Width of a brace; it stands left of the bar line by the same gap as the clef's.
 pub(super) const BRACE: f64 = 1.0;
 /// Widest way from a column's left edge to its head, where there is room.
@@ -123,13 +123,24 @@ pub(super) fn ink(role: Role) -> Ink {
     }
 }
 
-/// The least width, bar line to end, that holds any music of `range`.
-pub(super) fn least_width(range: &StageRange) -> f64 {
+/// The width, bar line to end, that holds music of `range` with accidentals on half its columns.
+pub(super) fn usual_width(range: &StageRange) -> f64 {
     let head = music_font().metrics.width(Glyph::HeadBlack);
+    let columns = range.columns() as f64;
     HEADER
         + signature_width(range.signature())
-        + range.columns() as f64 * (range.accidental_room() + head + COLUMN_GAP)
+        + columns * (head + COLUMN_GAP)
+        + (columns / 2.0).ceil() * range.accidental_room()
         + END_GAP
+}
+
+/// The least width that holds `music`.
+pub(super) fn least_width(music: &Music) -> f64 {
+    let columns: f64 = (0..music.columns.len())
+        .map(|column| sides(music, column))
+        .map(|(left, right)| left + right + COLUMN_GAP)
+        .sum();
+    HEADER + signature_width(music.key) + columns + END_GAP
 }
 
 /// Sets `music` in `frame`.

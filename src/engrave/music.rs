@@ -132,7 +132,7 @@ pub struct StageRange {
 }
 
 /// Clear space between an accidental and its head (ours).
-pub(super) const ACCIDENTAL_GAP: f64 = 0.25;
+pub(super) const ACCIDENTAL_GAP: f64 = 0.2;
 
 /// Room an accidental takes before the head of `pitch`: wider where ledger lines reach out of the head.
 pub(super) fn accidental_room(pitch: Pitch, clef: Clef) -> f64 {

@@ -5,7 +5,7 @@
 use super::draw;
 use super::grid::{CellGrid, CellStyle, Heights, Scale, Size, Spare, View};
 use super::keyboard::{Keyboard, KeyboardMarks, LABEL, sign};
-use super::layout::{BRACE, Frame, Layout, Presence, ink, lay_out, least_width};
+use super::layout::{BRACE, Frame, Layout, Presence, ink, lay_out, least_width, usual_width};
 use super::list::Ink;
 use super::music::{Music, Reach, Role, StageRange, Staves};
 use crate::theory::{Clef, StaffStep};
@@ -75,7 +75,7 @@ fn brace_columns(staves: Staves, scale: Scale, style: CellStyle) -> u16 {
 
 /// Columns the staff takes at least, brace and bar line with it.
 fn staff_columns(range: &StageRange, scale: Scale, style: CellStyle, width: f64) -> u16 {
-    let spaces = width.max(least_width(range));
+    let spaces = width.max(usual_width(range));
     brace_columns(range.staves(), scale, style) + (spaces * scale.dots() / 2.0).floor() as u16 + 1
 }
 
@@ -151,7 +151,7 @@ fn plan(
     let (back, front) = Keyboard::widths(scale.dots(), style);
     // A blank column each side of the keyboard; the right one holds its edge.
     let beside = 1 + back + front + 1 + if labelled { LABEL } else { 0 };
-    let least = staff_columns(range, scale, style, 0.0);
+    let least = staff_columns(range, scale, style, least_width(music));
     let room = size.columns.checked_sub(beside).filter(|r| *r >= least)?;
     let staff = staff_columns(range, scale, style, EASY_WIDTH).min(room);
     let left = (size.columns - staff - beside) / 2;
@@ -238,7 +238,7 @@ pub fn picture(
     headings(&layout, &plan, style, &mut grid);
     if let Some(marks) = keyboard {
         leaders(&layout, marks, &plan, style, &mut grid);
-        plan.keyboard.paint(marks, plan.labels, &mut grid);
+        draw::keys::paint(&plan.keyboard, marks, plan.labels, &mut grid);
         grid.keyboard = Some(plan.keyboard);
     }
     Ok(grid)
