@@ -237,16 +237,22 @@ fn box_line(mark: &Mark, from: Point, to: Point, view: &View, grid: &mut CellGri
     let row = |y: f64| view.heights.dot(2.0 * y) / 4.0;
     let column = |x: f64| view.column(x);
     if mark.part == Part::BarLine {
+        let x = column(from.x).floor() as i32;
         let (top, bottom) = (row(to.y).floor() as i32, row(from.y).floor() as i32);
+        // Staff lines run on to the right of the opening bar, and to both sides of the others.
+        let [head, foot, cross] = if from.x == 0.0 {
+            ['┌', '└', '├']
+        } else {
+            ['┬', '┴', '┼']
+        };
         for y in top..=bottom {
-            let lined = grid.symbol(view.bar as i32, y) == Some('─');
-            let symbol = match (y == top, y == bottom, lined) {
-                (true, ..) => '┌',
-                (_, true, _) => '└',
-                (_, _, true) => '├',
+            let symbol = match (y == top, y == bottom) {
+                (true, _) => head,
+                (_, true) => foot,
+                _ if grid.symbol(x, y) == Some('─') => cross,
                 _ => '│',
             };
-            grid.put(view.bar as i32, y, symbol, Ink::Staff);
+            grid.put(x, y, symbol, Ink::Staff);
         }
         return;
     }

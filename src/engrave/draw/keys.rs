@@ -186,10 +186,9 @@ fn signs(keyboard: &Keyboard, marks: &KeyboardMarks, grid: &mut CellGrid) {
         let black = mark.key.is_black();
         let ascii = keyboard.style == CellStyle::Ascii;
         let mut column = i32::from(keyboard.left)
-            + match (black, ascii) {
-                (true, _) => i32::from(keyboard.back / 2),
-                (false, true) => i32::from(keyboard.back),
-                (false, false) => i32::from(keyboard.back) + 1,
+            + match black {
+                true => i32::from(keyboard.back / 2),
+                false => i32::from(keyboard.back) + 1,
             };
         // Two keys may share a row where keys are narrower than one.
         while taken.contains(&(column, row)) {
