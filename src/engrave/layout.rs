@@ -1,33 +1,32 @@
-//! Layout as ordered passes: staves, clefs, signature, columns, accidentals, heads, ledger lines.
-//! In: [`Music`] and the [`Frame`] it is set in. Out: a [`DisplayList`] in staff spaces and where each note came to stand.
-//! Weights and boxes are the font's; horizontal gaps are ours and named below.
+//! Layout as ordered passes: staff lines, bar line and brace, clefs, signature; then every event becomes a block, the
+//! blocks are spaced, and placed. In: a [`Phrase`] and the [`Frame`] it is set in. Out: a [`DisplayList`] in staff
+//! spaces and where each note came to stand. Weights and boxes are the font's; horizontal gaps are ours.
 
+use super::block::{self, Block};
 use super::font::music_font;
 use super::list::{DisplayList, Ink, Mark, Part, Point, Rect, Shape};
 use super::metrics::Glyph;
-use super::music::{
-    Music, NoteMark, Role, StageRange, Staves, accidental_glyph, accidental_room, clef_glyph,
-    clef_step,
-};
-use crate::theory::{Clef, KeySignature, StaffStep, ledger_lines};
+use super::music::{NoteMark, Role, StageRange, Staves, clef_glyph, clef_step};
+use super::phrase::{Event, Phrase};
+use crate::theory::{Clef, KeySignature, StaffStep};
 
 /// From the opening bar line to the clef.
 const CLEF_GAP: f64 = 0.4;
 /// From the bar line to where the signature or the first column begins: the widest clef with its gaps.
 const HEADER: f64 = 3.9;
-/// Advance of a sharp and of a flat in a signature.
-const SHARP_ADVANCE: f64 = 1.0;
-const FLAT_ADVANCE: f64 = 0.95;
 /// Clear space behind a signature.
 const SIGNATURE_GAP: f64 = 0.5;
-/// Least clear space between a head and what stands right of it.
-const COLUMN_GAP: f64 = 0.35;
-/// Clear space between the last head and the end of the staff.
-const END_GAP: f64 = 0.45;
-/// Width of a brace; it stands left of the bar line by the same gap as the clef's.
+/// Least clear space between two columns.
+const COLUMN_GAP: f64 = 0.3;
+/// Clear space between the last column and the end of the staff.
+const END_GAP: f64 = 0.35;
+/// Width of a brace with its gap.
 pub(super) const BRACE: f64 = 1.0;
+const BRACE_GAP: f64 = 0.2;
 /// Widest way from a column's left edge to its head, where there is room.
 const WIDEST_LEAD: f64 = 2.2;
+/// Staff spaces a staff takes where there is room: one note asked for and one given stand well apart.
+const EASY_WIDTH: f64 = 12.75;
 
 /// How much of a staff is drawn.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -49,13 +48,15 @@ pub(super) struct Frame {
     pub(super) staves: Vec<(Clef, Presence)>,
     /// Columns that must have room, whether or not they are there.
     pub(super) columns: usize,
+    /// Heads between these heights are drawn.
+    pub(super) visible: (f64, f64),
 }
 
 /// Where a note came to stand.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Placed {
     pub(super) note: NoteMark,
-    /// Its column.
+    /// Its event.
     pub(super) column: usize,
     /// The head's box.
     pub(super) head: Rect,
@@ -69,47 +70,19 @@ pub(super) struct Layout {
 }
 
 impl Layout {
-    fn glyph(&mut self, part: Part, ink: Ink, glyph: Glyph, at: Point) {
-        self.list.marks.push(Mark {
-            part,
-            ink,
-            shape: Shape::Glyph { glyph, at },
-        });
+    fn mark(&mut self, part: Part, ink: Ink, shape: Shape) {
+        self.list.marks.push(Mark { part, ink, shape });
     }
 
-    fn line(&mut self, part: Part, ink: Ink, from: Point, to: Point, thickness: f64) {
-        self.list.marks.push(Mark {
-            part,
-            ink,
-            shape: Shape::Line {
-                from,
-                to,
-                thickness,
-            },
-        });
+    fn add(&mut self, block: Block) {
+        self.list.marks.extend(block.marks);
+        self.notes.extend(block.notes);
     }
 }
 
 /// y of `step` on the staff of `clef`.
 pub(super) fn height(clef: Clef, step: StaffStep) -> f64 {
     f64::from(clef.bottom_line().diatonic() + step.0) / 2.0
-}
-
-/// Width of a signature with the gap behind it.
-fn signature_width(key: KeySignature) -> f64 {
-    let signs = f64::from(key.fifths().unsigned_abs());
-    match key.fifths() {
-        0 => 0.0,
-        1.. => signs * SHARP_ADVANCE + SIGNATURE_GAP,
-        _ => signs * FLAT_ADVANCE + SIGNATURE_GAP,
-    }
-}
-
-fn head_glyph(role: Role) -> Glyph {
-    match role {
-        Role::Given => Glyph::HeadX,
-        _ => Glyph::HeadBlack,
-    }
 }
 
 /// The ink of a note's marks.
@@ -123,28 +96,78 @@ pub(super) fn ink(role: Role) -> Ink {
     }
 }
 
-/// The least width, bar line to end, that holds any music of `range`.
-pub(super) fn least_width(range: &StageRange) -> f64 {
+/// Width of a signature with the gap behind it.
+fn signature_width(key: KeySignature) -> f64 {
+    if key == KeySignature::NONE {
+        return 0.0;
+    }
+    block::signature(KeySignature::NONE, key, &[Clef::Treble])
+        .sides()
+        .1
+        + SIGNATURE_GAP
+}
+
+/// The width, bar line to end, that holds music of `range` with accidentals on half its columns.
+pub(super) fn usual_width(range: &StageRange) -> f64 {
     let head = music_font().metrics.width(Glyph::HeadBlack);
+    let columns = range.columns() as f64;
     HEADER
         + signature_width(range.signature())
-        + range.columns() as f64 * (range.accidental_room() + head + COLUMN_GAP)
+        + columns * (head + COLUMN_GAP)
+        + (columns / 2.0).ceil() * range.accidental_room()
         + END_GAP
 }
 
-/// Sets `music` in `frame`.
-pub(super) fn lay_out(music: &Music, frame: &Frame) -> Layout {
+/// The width a stage takes where there is room.
+pub(super) fn easy_width(range: &StageRange) -> f64 {
+    (EASY_WIDTH + signature_width(range.signature())).max(usual_width(range))
+}
+
+/// The least width that holds `phrase`.
+pub(super) fn least_width(phrase: &Phrase) -> f64 {
+    let all = (f64::MIN, f64::MAX);
+    let columns: f64 = blocks(phrase, &phrase.staves.clefs(), all)
+        .iter()
+        .map(|block| block.sides())
+        .map(|(left, right)| left + right + COLUMN_GAP)
+        .sum();
+    HEADER + signature_width(phrase.key) + columns + END_GAP
+}
+
+/// Sets `phrase` in `frame`.
+pub(super) fn lay_out(phrase: &Phrase, frame: &Frame) -> Layout {
     let mut layout = Layout::default();
     staff_lines(&mut layout, frame);
-    bar_and_brace(&mut layout, music, frame);
-    clefs(&mut layout, frame);
-    signatures(&mut layout, music.key, frame);
-    let places = columns(music, frame);
-    place_notes(&mut layout, music, &places);
-    ledgers(&mut layout);
-    accidentals(&mut layout, music);
-    heads(&mut layout);
+    bar_and_brace(&mut layout, phrase.staves, frame);
+    let whole: Vec<Clef> = frame
+        .staves
+        .iter()
+        .filter(|(_, presence)| *presence == Presence::Whole)
+        .map(|(clef, _)| *clef)
+        .collect();
+    clefs(&mut layout, &whole);
+    layout.add(block::signature(KeySignature::NONE, phrase.key, &whole).moved(HEADER));
+    let blocks = blocks(phrase, &whole, frame.visible);
+    let places = space(phrase, &blocks, frame);
+    for (column, (mut block, x)) in blocks.into_iter().zip(places).enumerate() {
+        for placed in &mut block.notes {
+            placed.column = column;
+        }
+        layout.add(block.moved(x));
+    }
     layout
+}
+
+/// The display list of `phrase` on whole staves `width` staff spaces long, or as long as it needs.
+pub fn display_list(phrase: &Phrase, width: f64) -> DisplayList {
+    let clefs = phrase.staves.clefs();
+    let frame = Frame {
+        width: width.max(least_width(phrase)),
+        staves: clefs.into_iter().map(|c| (c, Presence::Whole)).collect(),
+        columns: 1,
+        visible: (f64::MIN, f64::MAX),
+    };
+    lay_out(phrase, &frame).list
 }
 
 fn staff_lines(layout: &mut Layout, frame: &Frame) {
@@ -157,18 +180,17 @@ fn staff_lines(layout: &mut Layout, frame: &Frame) {
         };
         for line in 0..5 {
             let y = height(clef, StaffStep(2 * line));
-            layout.line(
-                Part::StaffLine,
-                Ink::Staff,
-                Point { x: 0.0, y },
-                Point { x: length, y },
+            let shape = Shape::Line {
+                from: Point { x: 0.0, y },
+                to: Point { x: length, y },
                 thickness,
-            );
+            };
+            layout.mark(Part::StaffLine, Ink::Staff, shape);
         }
     }
 }
 
-fn bar_and_brace(layout: &mut Layout, music: &Music, frame: &Frame) {
+fn bar_and_brace(layout: &mut Layout, staves: Staves, frame: &Frame) {
     let drawn = frame
         .staves
         .iter()
@@ -182,196 +204,73 @@ fn bar_and_brace(layout: &mut Layout, music: &Music, frame: &Frame) {
     ) else {
         return;
     };
-    layout.line(
-        Part::BarLine,
-        Ink::Staff,
-        Point { x: 0.0, y: bottom },
-        Point { x: 0.0, y: top },
-        music_font().metrics.defaults.thin_barline_thickness,
-    );
-    if music.staves == Staves::Grand && ends.len() > 2 {
-        layout.list.marks.push(Mark {
-            part: Part::Brace,
-            ink: Ink::Note,
-            shape: Shape::Stretched {
-                glyph: Glyph::Brace,
-                to: Rect {
-                    left: -BRACE,
-                    bottom,
-                    right: -0.15,
-                    top,
-                },
-            },
-        });
-    }
-}
-
-fn clefs(layout: &mut Layout, frame: &Frame) {
-    for &(clef, presence) in &frame.staves {
-        if presence == Presence::Whole {
-            let at = Point {
-                x: CLEF_GAP,
-                y: height(clef, clef_step(clef)),
-            };
-            layout.glyph(Part::Clef, Ink::Note, clef_glyph(clef), at);
-        }
-    }
-}
-
-fn signatures(layout: &mut Layout, key: KeySignature, frame: &Frame) {
-    let (glyph, advance) = if key.fifths() > 0 {
-        (Glyph::Sharp, SHARP_ADVANCE)
-    } else {
-        (Glyph::Flat, FLAT_ADVANCE)
+    let shape = Shape::Line {
+        from: Point { x: 0.0, y: bottom },
+        to: Point { x: 0.0, y: top },
+        thickness: music_font().metrics.defaults.thin_barline_thickness,
     };
-    for &(clef, presence) in &frame.staves {
-        if presence != Presence::Whole {
-            continue;
-        }
-        for (place, step) in key.steps(clef).into_iter().enumerate() {
-            let at = Point {
-                x: HEADER + place as f64 * advance,
-                y: height(clef, step),
-            };
-            layout.glyph(Part::KeySignature, Ink::Note, glyph, at);
-        }
+    layout.mark(Part::BarLine, Ink::Staff, shape);
+    if staves == Staves::Grand && ends.len() > 2 {
+        let to = Rect {
+            left: -BRACE,
+            bottom,
+            right: -BRACE_GAP,
+            top,
+        };
+        let glyph = Glyph::Brace;
+        layout.mark(Part::Brace, Ink::Note, Shape::Stretched { glyph, to });
     }
 }
 
-/// Room a column takes left and right of its heads' common left edge.
-fn sides(music: &Music, column: usize) -> (f64, f64) {
-    let metrics = &music_font().metrics;
-    let head = metrics.width(Glyph::HeadBlack);
-    let ledger = metrics.defaults.ledger_line_extension;
-    let notes = &music.columns[column].notes;
-    let main = notes.iter().filter(|n| !beside(notes, n));
-    let left = main.map(|n| needs(music, n)).fold(0.0, f64::max);
-    let out = notes
-        .iter()
-        .any(|n| ledger_lines(StaffStep::of(n.pitch, n.clef)) > 0);
-    let right = notes
-        .iter()
-        .filter(|n| beside(notes, n))
-        .map(|n| COLUMN_GAP + needs(music, n) + head)
-        .fold(head, |sum, room| sum + room);
-    (
-        left.max(if out { ledger } else { 0.0 }),
-        right + if out { ledger } else { 0.0 },
-    )
-}
-
-/// Room for the note's accidental, if it needs one.
-fn needs(music: &Music, note: &NoteMark) -> f64 {
-    if music.key.needs_accidental(note.pitch.spelling()) {
-        accidental_room(note.pitch, note.clef)
-    } else {
-        0.0
+fn clefs(layout: &mut Layout, clefs: &[Clef]) {
+    for &clef in clefs {
+        let at = Point {
+            x: CLEF_GAP,
+            y: height(clef, clef_step(clef)),
+        };
+        let glyph = clef_glyph(clef);
+        layout.mark(Part::Clef, Ink::Note, Shape::Glyph { glyph, at });
     }
 }
 
-/// A given note that shares its column stands beside the others.
-fn beside(notes: &[NoteMark], note: &NoteMark) -> bool {
-    note.role == Role::Given && notes.iter().any(|n| n.role != Role::Given)
+/// Every event as a block of its own.
+fn blocks(phrase: &Phrase, clefs: &[Clef], visible: (f64, f64)) -> Vec<Block> {
+    let mut key = phrase.key;
+    phrase
+        .events
+        .iter()
+        .zip(phrase.accidentals())
+        .map(|(event, signs)| match event {
+            Event::Notes { notes, value } => {
+                let written: Vec<_> = notes.iter().copied().zip(signs).collect();
+                block::notes(&written, *value, visible)
+            }
+            Event::Key(new) => block::signature(std::mem::replace(&mut key, *new), *new, clefs),
+            Event::Bar => block::bar(phrase.staves, clefs),
+        })
+        .collect()
 }
 
-/// x of each column's heads: an even grid, pushed apart where accidentals need it.
-fn columns(music: &Music, frame: &Frame) -> Vec<f64> {
+/// x of each block: an even grid, pushed apart where blocks need more, first from the left, then back from the end.
+fn space(phrase: &Phrase, blocks: &[Block], frame: &Frame) -> Vec<f64> {
     let head = music_font().metrics.width(Glyph::HeadBlack);
-    let begin = HEADER + signature_width(music.key);
+    let begin = HEADER + signature_width(phrase.key);
     let end = frame.width - END_GAP;
-    let slots = frame.columns.max(music.columns.len()).max(1) as f64;
+    let slots = frame.columns.max(blocks.len()).max(1) as f64;
     let slot = (end - begin) / slots;
     let lead = (slot - head - COLUMN_GAP).clamp(0.0, WIDEST_LEAD);
-    let rooms: Vec<(f64, f64)> = (0..music.columns.len())
-        .map(|column| sides(music, column))
-        .collect();
-    let mut places: Vec<f64> = (0..music.columns.len())
-        .map(|column| begin + column as f64 * slot + lead)
-        .collect();
+    let sides: Vec<(f64, f64)> = blocks.iter().map(Block::sides).collect();
+    let mut places = Vec::with_capacity(blocks.len());
     let mut edge = begin;
-    for (place, (left, right)) in places.iter_mut().zip(&rooms) {
-        *place = place.max(edge + left);
-        edge = *place + right + COLUMN_GAP;
+    for (column, (left, right)) in sides.iter().enumerate() {
+        let place = (begin + column as f64 * slot + lead).max(edge + left);
+        edge = place + right + COLUMN_GAP;
+        places.push(place);
     }
     let mut edge = end;
-    for (place, (left, right)) in places.iter_mut().zip(&rooms).rev() {
+    for (place, (left, right)) in places.iter_mut().zip(&sides).rev() {
         *place = place.min(edge - right);
         edge = *place - left - COLUMN_GAP;
     }
     places
-}
-
-/// Where each head stands; nothing is drawn yet.
-fn place_notes(layout: &mut Layout, music: &Music, heads: &[f64]) {
-    let metrics = &music_font().metrics;
-    let width = metrics.width(Glyph::HeadBlack);
-    for (column, (&x, content)) in heads.iter().zip(&music.columns).enumerate() {
-        let mut right = x + width + COLUMN_GAP;
-        for note in &content.notes {
-            let mut x = x;
-            if beside(&content.notes, note) {
-                x = right + needs(music, note);
-                right = x + width + COLUMN_GAP;
-            }
-            let y = height(note.clef, StaffStep::of(note.pitch, note.clef));
-            layout.notes.push(Placed {
-                note: *note,
-                column,
-                head: metrics.bounds(head_glyph(note.role)).at(Point { x, y }),
-            });
-        }
-    }
-}
-
-/// Ledger lines, under the heads that stand on them.
-fn ledgers(layout: &mut Layout) {
-    let defaults = &music_font().metrics.defaults;
-    let reach = defaults.ledger_line_extension;
-    for placed in layout.notes.clone() {
-        let clef = placed.note.clef;
-        let step = StaffStep::of(placed.note.pitch, clef);
-        for line in 1..=ledger_lines(step) as i32 {
-            let line = if step.0 < 0 { -2 * line } else { 8 + 2 * line };
-            let y = height(clef, StaffStep(line));
-            let from = Point {
-                x: placed.head.left - reach,
-                y,
-            };
-            let to = Point {
-                x: placed.head.right + reach,
-                y,
-            };
-            let ink = ink(placed.note.role);
-            let thickness = defaults.ledger_line_thickness;
-            layout.line(Part::LedgerLine, ink, from, to, thickness);
-        }
-    }
-}
-
-fn accidentals(layout: &mut Layout, music: &Music) {
-    for placed in layout.notes.clone() {
-        let note = placed.note;
-        if music.key.needs_accidental(note.pitch.spelling()) {
-            let at = Point {
-                x: placed.head.left - accidental_room(note.pitch, note.clef),
-                y: height(note.clef, StaffStep::of(note.pitch, note.clef)),
-            };
-            let glyph = accidental_glyph(note.pitch.alteration);
-            layout.glyph(Part::Accidental, ink(note.role), glyph, at);
-        }
-    }
-}
-
-fn heads(layout: &mut Layout) {
-    for placed in layout.notes.clone() {
-        let at = Point {
-            x: placed.head.left,
-            y: height(
-                placed.note.clef,
-                StaffStep::of(placed.note.pitch, placed.note.clef),
-            ),
-        };
-        let glyph = head_glyph(placed.note.role);
-        layout.glyph(Part::Head, ink(placed.note.role), glyph, at);
-    }
 }

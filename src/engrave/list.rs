@@ -13,6 +13,14 @@ pub struct Point {
 }
 
 impl Point {
+    /// The point moved to the right.
+    pub(super) fn right_by(self, x: f64) -> Point {
+        Point {
+            x: self.x + x,
+            ..self
+        }
+    }
+
     /// The point at `t` (0..=1) of the way to `other`.
     pub fn toward(self, other: Point, t: f64) -> Point {
         Point {

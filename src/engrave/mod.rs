@@ -4,6 +4,7 @@
 //! of an open music font ([`metrics`], [`font`]); [`picture`] chooses a size for the stage and paints cells.
 //! Source: SMuFL, and Bravura's own metadata and outlines in `font/`.
 
+mod block;
 mod draw;
 mod font;
 mod grid;
@@ -12,12 +13,15 @@ mod layout;
 mod list;
 mod metrics;
 mod music;
+mod phrase;
 mod screen;
 
 pub use font::{FontError, MusicFont, Outline, Segment, music_font};
 pub use grid::{Cell, CellGrid, CellStyle, Size};
 pub use keyboard::{KeyMark, KeyboardMarks};
+pub use layout::display_list;
 pub use list::{DisplayList, Ink, KeyInk, Mark, Part, Point, Rect, Shape};
 pub use metrics::{EngravingDefaults, Glyph, GlyphMetrics, Metrics, MetricsError};
 pub use music::{Column, Music, NoteMark, Reach, Role, StageRange, Staves};
-pub use screen::{TooSmall, needed, picture};
+pub use phrase::{Event, NoteValue, Phrase};
+pub use screen::{TooSmall, needed, phrase_picture, picture};

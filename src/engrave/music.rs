@@ -129,10 +129,11 @@ pub struct StageRange {
     columns: usize,
     accidental_room: f64,
     signature: KeySignature,
+    stems: bool,
 }
 
 /// Clear space between an accidental and its head (ours).
-pub(super) const ACCIDENTAL_GAP: f64 = 0.25;
+pub(super) const ACCIDENTAL_GAP: f64 = 0.2;
 
 /// Room an accidental takes before the head of `pitch`: wider where ledger lines reach out of the head.
 pub(super) fn accidental_room(pitch: Pitch, clef: Clef) -> f64 {
@@ -154,7 +155,14 @@ impl StageRange {
             columns: 2,
             accidental_room: 0.0,
             signature: KeySignature::NONE,
+            stems: false,
         }
+    }
+
+    /// The same with room for the stems of notes included from here on.
+    pub fn with_stems(mut self) -> StageRange {
+        self.stems = true;
+        self
     }
 
     /// The range of a stage's items.
@@ -185,10 +193,20 @@ impl StageRange {
             });
             self.accidental_room = self.accidental_room.max(accidental_room(pitch, clef));
         }
-        let row = Reach {
+        let mut row = Reach {
             low: height - 0.5,
             high: height + 0.5,
         };
+        if self.stems {
+            let bottom = f64::from(clef.bottom_line().diatonic());
+            let stem = super::block::stem_reach(StaffStep::of(pitch, clef));
+            let tip = bottom + stem;
+            let tip = Reach {
+                low: tip,
+                high: tip,
+            };
+            (reach, row) = (reach.with(tip), row.with(tip));
+        }
         match self.notes.iter_mut().find(|(have, ..)| *have == clef) {
             Some((_, ink, rows)) => (*ink, *rows) = (ink.with(reach), rows.with(row)),
             None => self.notes.push((clef, reach, row)),

@@ -5,9 +5,12 @@
 use super::draw;
 use super::grid::{CellGrid, CellStyle, Heights, Scale, Size, Spare, View};
 use super::keyboard::{Keyboard, KeyboardMarks, LABEL, sign};
-use super::layout::{BRACE, Frame, Layout, Presence, ink, lay_out, least_width};
+use super::layout::{
+    BRACE, Frame, Layout, Presence, easy_width, ink, lay_out, least_width, usual_width,
+};
 use super::list::Ink;
 use super::music::{Music, Reach, Role, StageRange, Staves};
+use super::phrase::Phrase;
 use crate::theory::{Clef, StaffStep};
 
 /// The room is too small for the stage in any form.
@@ -22,10 +25,11 @@ pub struct TooSmall {
     pub needed: Size,
 }
 
-/// Staff spaces a staff takes where there is room: one note asked for and one given stand well apart.
-const EASY_WIDTH: f64 = 12.75;
 /// Columns of the other staff's lines where it is only partly in the picture.
 const STUB_COLUMNS: f64 = 8.0;
+
+/// More rows than any pitch needs: octaves −1 to 9 are 77 steps, two rows each at most where it is drawn largest.
+const MOST_ROWS: u16 = 1000;
 
 /// What is tried, from the best: dots a space, whole system or one staff of it, with or without labels.
 const TRIALS: [(Scale, bool, bool); 14] = [
@@ -73,10 +77,9 @@ fn brace_columns(staves: Staves, scale: Scale, style: CellStyle) -> u16 {
     }
 }
 
-/// Columns the staff takes at least, brace and bar line with it.
-fn staff_columns(range: &StageRange, scale: Scale, style: CellStyle, width: f64) -> u16 {
-    let spaces = width.max(least_width(range));
-    brace_columns(range.staves(), scale, style) + (spaces * scale.dots() / 2.0).floor() as u16 + 1
+/// Columns a staff `width` spaces long takes, brace and bar line with it: the bar stands in the middle of its column.
+fn staff_columns(staves: Staves, scale: Scale, style: CellStyle, width: f64) -> u16 {
+    brace_columns(staves, scale, style) + (width * scale.dots() / 2.0 + 0.5).ceil() as u16
 }
 
 /// What must be seen when only the staff of `clef` is drawn whole: all its notes, or those on `side` of its middle.
@@ -105,9 +108,9 @@ enum Side {
 }
 
 /// The staff in question and the side of it its first note lies on.
-fn question(music: &Music) -> (Clef, Side) {
-    let first = music.columns.iter().flat_map(|c| &c.notes).next();
-    let clef = first.map_or(music.staves.clefs()[0], |note| note.clef);
+fn question(phrase: &Phrase) -> (Clef, Side) {
+    let first = phrase.notes().next();
+    let clef = first.map_or(phrase.staves.clefs()[0], |note| note.clef);
     let step = first.map_or(4, |note| StaffStep::of(note.pitch, note.clef).0);
     (clef, if step < 4 { Side::Below } else { Side::Above })
 }
@@ -136,24 +139,34 @@ fn heights(
     })
 }
 
+/// Whether every item of the stage fits: a size that suits only some would make the staff jump.
+fn holds_stage(range: &StageRange, trial: (Scale, bool), rows: u16, style: CellStyle) -> bool {
+    range.staves().clefs().into_iter().all(|clef| {
+        [Side::Above, Side::Below]
+            .into_iter()
+            .all(|side| heights(range, trial, rows, style, (clef, side)).is_some())
+    })
+}
+
 fn plan(
-    music: &Music,
+    phrase: &Phrase,
     range: &StageRange,
     size: Size,
     style: CellStyle,
     trial: (Scale, bool, bool),
 ) -> Option<Plan> {
     let (scale, whole, labelled) = trial;
-    if !styles(style, scale) {
+    if !styles(style, scale) || !holds_stage(range, (scale, whole), size.rows, style) {
         return None;
     }
-    let heights = heights(range, (scale, whole), size.rows, style, question(music))?;
+    let heights = heights(range, (scale, whole), size.rows, style, question(phrase))?;
     let (back, front) = Keyboard::widths(scale.dots(), style);
     // A blank column each side of the keyboard; the right one holds its edge.
     let beside = 1 + back + front + 1 + if labelled { LABEL } else { 0 };
-    let least = staff_columns(range, scale, style, 0.0);
+    let columns = |width: f64| staff_columns(range.staves(), scale, style, width);
+    let least = columns(usual_width(range).max(least_width(phrase)));
     let room = size.columns.checked_sub(beside).filter(|r| *r >= least)?;
-    let staff = staff_columns(range, scale, style, EASY_WIDTH).min(room);
+    let staff = columns(easy_width(range)).max(least).min(room);
     let left = (size.columns - staff - beside) / 2;
     let brace = brace_columns(range.staves(), scale, style);
     let end = left + staff;
@@ -177,19 +190,14 @@ fn plan(
     })
 }
 
-/// The least size in which [`picture`] can draw every item of the stage.
+/// The least size in which [`picture`] draws the stage's items, with accidentals on half a group's notes.
 pub fn needed(range: &StageRange, style: CellStyle) -> Size {
-    let least = |scale: Scale, whole: bool| -> Option<u16> {
-        let clefs = range.staves().clefs();
-        let rows = |clef: Clef, side: Side| {
-            (1..400)
-                .find(|&rows| heights(range, (scale, whole), rows, style, (clef, side)).is_some())
-        };
-        clefs
-            .iter()
-            .flat_map(|&clef| [rows(clef, Side::Above), rows(clef, Side::Below)])
-            .max()
-            .flatten()
+    least_size(range, style, usual_width(range))
+}
+
+fn least_size(range: &StageRange, style: CellStyle, width: f64) -> Size {
+    let rows_for = |scale: Scale, whole: bool| {
+        (1..MOST_ROWS).find(|&rows| holds_stage(range, (scale, whole), rows, style))
     };
     TRIALS
         .iter()
@@ -197,12 +205,12 @@ pub fn needed(range: &StageRange, style: CellStyle) -> Size {
         .filter_map(|&(scale, whole, _)| {
             let (back, front) = Keyboard::widths(scale.dots(), style);
             Some(Size {
-                columns: staff_columns(range, scale, style, 0.0) + back + front + 2,
-                rows: least(scale, whole)?,
+                columns: staff_columns(range.staves(), scale, style, width) + back + front + 2,
+                rows: rows_for(scale, whole)?,
             })
         })
         .min_by_key(|size| (size.rows, size.columns))
-        .expect("every style has a scale, and 400 rows hold any staff")
+        .expect("every style has a scale, and no pitch lies farther off")
 }
 
 /// Draws `music` beside the keyboard in `size` cells. Without `keyboard` its place stays empty, so that the staff
@@ -214,22 +222,34 @@ pub fn picture(
     style: CellStyle,
     keyboard: Option<&KeyboardMarks>,
 ) -> Result<CellGrid, TooSmall> {
+    phrase_picture(&Phrase::from(music), range, size, style, keyboard)
+}
+
+/// The same for music with note values, bars and changes of key. Errors: [`TooSmall`].
+pub fn phrase_picture(
+    phrase: &Phrase,
+    range: &StageRange,
+    size: Size,
+    style: CellStyle,
+    keyboard: Option<&KeyboardMarks>,
+) -> Result<CellGrid, TooSmall> {
     let plan = TRIALS
         .iter()
-        .find_map(|&trial| plan(music, range, size, style, trial))
+        .find_map(|&trial| plan(phrase, range, size, style, trial))
         .ok_or_else(|| TooSmall {
-            needed: needed(range, style),
+            needed: least_size(range, style, usual_width(range).max(least_width(phrase))),
         })?;
     let mut grid = CellGrid::new(size);
-    let staves = presences(music, &plan);
-    let layout = lay_out(
-        music,
-        &Frame {
-            width: plan.width,
-            staves: staves.clone(),
-            columns: range.columns(),
-        },
-    );
+    let staves = presences(phrase, &plan);
+    let heights = &plan.view.heights;
+    let bottom = heights.height(4.0 * f64::from(size.rows));
+    let frame = Frame {
+        width: plan.width,
+        staves: staves.clone(),
+        columns: range.columns(),
+        visible: (bottom / 2.0, heights.height(0.0) / 2.0),
+    };
+    let layout = lay_out(phrase, &frame);
     match style {
         CellStyle::Ascii => draw::ascii::paint(&layout, &plan.view, &mut grid),
         _ => draw::cells::paint(&layout, &plan.view, style, &mut grid),
@@ -238,7 +258,7 @@ pub fn picture(
     headings(&layout, &plan, style, &mut grid);
     if let Some(marks) = keyboard {
         leaders(&layout, marks, &plan, style, &mut grid);
-        plan.keyboard.paint(marks, plan.labels, &mut grid);
+        draw::keys::paint(&plan.keyboard, marks, plan.labels, &mut grid);
         grid.keyboard = Some(plan.keyboard);
     }
     Ok(grid)
@@ -246,12 +266,11 @@ pub fn picture(
 
 /// How much of each staff is drawn: the other one only as a stub in a window, and not at all where a note's ledger
 /// lines stand in its place.
-fn presences(music: &Music, plan: &Plan) -> Vec<(Clef, Presence)> {
-    let (asked, _) = question(music);
-    let notes = || music.columns.iter().flat_map(|c| &c.notes);
+fn presences(phrase: &Phrase, plan: &Plan) -> Vec<(Clef, Presence)> {
+    let (asked, _) = question(phrase);
     // Middle C is the last ledger line between the staves; beyond it lie the other staff's places.
     let across = |clef: Clef| {
-        notes().any(|note| {
+        phrase.notes().any(|note| {
             let step = StaffStep::of(note.pitch, note.clef).0;
             note.clef != clef
                 && match note.clef {
@@ -260,7 +279,7 @@ fn presences(music: &Music, plan: &Plan) -> Vec<(Clef, Presence)> {
                 }
         })
     };
-    let clefs = music.staves.clefs();
+    let clefs = phrase.staves.clefs();
     let several = clefs.len() > 1;
     clefs
         .into_iter()
@@ -366,10 +385,12 @@ fn leaders(
     let end = i32::from(plan.keyboard.left);
     for placed in layout.notes.iter().rev() {
         let key = placed.note.pitch.midi();
-        let linked = marks
-            .marks
-            .iter()
-            .any(|mark| mark.role == placed.note.role && mark.key == key);
+        // Notes read rightly need no leader.
+        let linked = marks.marks.iter().any(|mark| {
+            matches!(mark.role, Role::Asked | Role::Given)
+                && mark.role == placed.note.role
+                && mark.key == key
+        });
         if !linked {
             continue;
         }
@@ -386,17 +407,17 @@ fn leaders(
         if (reach..end).any(|column| !free(grid, column)) {
             continue;
         }
+        // On a staff line the line itself is recoloured, and runs on to the keyboard.
+        let lined = (reach..end)
+            .filter_map(|column| grid.symbol(column, row))
+            .find(|symbol| matches!(symbol, '─' | '-'));
         let dash = if style == CellStyle::Ascii {
             '.'
         } else {
             '╌'
         };
         for column in reach..end {
-            let symbol = match grid.symbol(column, row) {
-                Some(line @ ('─' | '-')) => line,
-                _ => dash,
-            };
-            grid.put(column, row, symbol, ink);
+            grid.put(column, row, lined.unwrap_or(dash), ink);
         }
         let to = plan.keyboard.sign_row(key);
         if to != row && style != CellStyle::Ascii {

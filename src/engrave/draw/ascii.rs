@@ -6,6 +6,7 @@ use crate::engrave::grid::{CellGrid, View};
 use crate::engrave::layout::Layout;
 use crate::engrave::list::{Part, Shape};
 use crate::engrave::metrics::Glyph;
+use crate::engrave::music::ACCIDENTAL_GAP;
 
 /// A clef's rows from the top, and how many rows the first lies above the clef's own pitch. A dot is left open.
 const G_CLEF: (&[&str], i32) = (
@@ -63,12 +64,7 @@ pub(in crate::engrave) fn paint(layout: &Layout, view: &View, grid: &mut CellGri
     let row = |y: f64| view.heights.row(2.0 * y);
     for mark in &layout.list.marks {
         match mark.shape {
-            Shape::Line { from, to, .. } if mark.part == Part::BarLine => {
-                for y in row(to.y)..=row(from.y) {
-                    grid.put(view.bar as i32, y, '|', mark.ink);
-                }
-            }
-            Shape::Line { from, to, .. } if mark.part == Part::Stem => {
+            Shape::Line { from, to, .. } if from.x == to.x => {
                 for y in row(to.y)..=row(from.y) {
                     grid.put(view.column(from.x) as i32, y, '|', mark.ink);
                 }
@@ -94,10 +90,12 @@ pub(in crate::engrave) fn paint(layout: &Layout, view: &View, grid: &mut CellGri
                         grid.put(left + 3, top + lines.len() as i32, '8', mark.ink);
                     }
                 } else if let Some(text) = text(glyph) {
-                    // An accidental's sign is narrower than the glyph: it keeps to the head's side.
-                    let right = at.x + music_font().metrics.bounds(glyph).right;
+                    // An accidental's sign is narrower than the glyph: it keeps to the head's side, a column off.
+                    let right = at.x + music_font().metrics.bounds(glyph).right + ACCIDENTAL_GAP;
                     let left = match mark.part {
-                        Part::Accidental => view.column(right).floor() as i32 - text.len() as i32,
+                        Part::Accidental => {
+                            view.column(right).floor() as i32 - 1 - text.len() as i32
+                        }
                         _ => left,
                     };
                     grid.write(left, row(at.y), text, mark.ink);

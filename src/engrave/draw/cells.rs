@@ -7,7 +7,7 @@ use super::raster::{Placement, cover};
 use crate::engrave::font::music_font;
 use crate::engrave::grid::{CellGrid, CellStyle, View};
 use crate::engrave::layout::Layout;
-use crate::engrave::list::{Ink, Mark, Part, Shape};
+use crate::engrave::list::{Ink, Mark, Part, Point, Shape};
 use crate::engrave::metrics::Glyph;
 
 /// Least coverage that sets a dot; thin strokes want less. Chosen by eye at 8 dots a space.
@@ -47,6 +47,16 @@ fn symbol(style: CellStyle, bits: u8) -> char {
     }
 }
 
+/// Dots a head is high where lines are dots: symmetric about its middle, and clear of the lines beside it.
+fn head_dots(space: f64, middle: f64) -> f64 {
+    let on_a_dot = (middle - middle.floor() - 0.5).abs() < 0.25;
+    let even = space as i32 % 2 == 0;
+    match (on_a_dot, even) {
+        (true, false) => space,
+        _ => space - 1.0,
+    }
+}
+
 struct Plane<'a> {
     view: &'a View,
     style: CellStyle,
@@ -54,22 +64,26 @@ struct Plane<'a> {
     down: usize,
     width: usize,
     height: usize,
+    /// Dots of glyphs, cell by cell, and their ink.
     bits: Vec<u8>,
     inks: Vec<Ink>,
+    /// Dots of lines that do not fall on the middle of rows.
+    lines: Vec<u8>,
 }
 
 impl Plane<'_> {
-    fn set(&mut self, x: i32, y: i32, ink: Ink) {
-        let (Ok(x), Ok(y)) = (usize::try_from(x), usize::try_from(y)) else {
-            return;
-        };
+    /// The cell and the bit of a dot, if it lies in the picture.
+    fn dot(&self, x: i32, y: i32) -> Option<(usize, u8)> {
+        let (x, y) = (usize::try_from(x).ok()?, usize::try_from(y).ok()?);
         let (column, row) = (x / self.across, y / self.down);
-        if column >= self.view.end.min(self.width) || row >= self.height {
-            return;
-        }
-        let cell = row * self.width + column;
-        self.bits[cell] |= 1 << (x % self.across + y % self.down * self.across);
-        if ink != Ink::Staff || self.inks[cell] == Ink::Clear {
+        let inside = column < self.view.end.min(self.width) && row < self.height;
+        let bit = 1 << (x % self.across + y % self.down * self.across);
+        inside.then_some((row * self.width + column, bit))
+    }
+
+    fn set(&mut self, x: i32, y: i32, ink: Ink) {
+        if let Some((cell, bit)) = self.dot(x, y) {
+            self.bits[cell] |= bit;
             self.inks[cell] = ink;
         }
     }
@@ -97,12 +111,10 @@ impl Plane<'_> {
         let (mut sx, mut sy) = self.scale();
         sx *= stretch.0;
         sy *= stretch.1;
-        let squeezed = mark.part == Part::Head && !self.view.heights.lines_on_rows();
-        if squeezed {
-            // A dot less than a space, or the head would run into the next line.
-            sy *= (sy - 1.0) / sy;
-        }
         let (left, top) = self.at(x, y);
+        if mark.part == Part::Head && !self.view.heights.lines_on_rows() {
+            sy = head_dots(sy, top);
+        }
         // A clef's feet are thin: with the origin on a dot they do not fall between two.
         let up = if mark.part == Part::Clef && self.down == 4 && self.view.heights.lines_on_rows() {
             0.5
@@ -140,7 +152,7 @@ impl Plane<'_> {
     /// A plain diagonal cross: at a few dots a space the font's ✗ head is a blot.
     fn cross(&mut self, x: f64, y: f64, ink: Ink) {
         let (left, middle) = self.at(x, y);
-        let size = (self.scale().1 - 1.0).round() as i32;
+        let size = head_dots(self.scale().1, middle) as i32;
         let (left, top) = (
             left.round() as i32,
             (middle - f64::from(size) / 2.0).round() as i32,
@@ -151,12 +163,15 @@ impl Plane<'_> {
         }
     }
 
-    fn dotted_line(&mut self, mark: &Mark, from: (f64, f64), to: (f64, f64)) {
-        let (x0, y0) = self.at(from.0, from.1);
-        let (x1, y1) = self.at(to.0, to.1);
+    fn dotted_line(&mut self, mark: &Mark, from: Point, to: Point) {
+        let (x0, y0) = self.at(from.x, from.y);
+        let (x1, y1) = self.at(to.x, to.y);
         for x in x0.floor() as i32..=x1.floor() as i32 {
             for y in y1.floor() as i32..=y0.floor() as i32 {
-                self.set(x, y, mark.ink);
+                match (mark.ink, self.dot(x, y)) {
+                    (Ink::Staff, Some((cell, bit))) => self.lines[cell] |= bit,
+                    _ => self.set(x, y, mark.ink),
+                }
             }
         }
     }
@@ -180,6 +195,7 @@ pub(in crate::engrave) fn paint(
         height,
         bits: vec![0; width * height],
         inks: vec![Ink::Clear; width * height],
+        lines: vec![0; width * height],
     };
     let boxed = view.heights.lines_on_rows();
     for mark in &layout.list.marks {
@@ -198,13 +214,17 @@ pub(in crate::engrave) fn paint(
             }
             Shape::Line { from, to, .. } => match mark.part {
                 Part::StaffLine | Part::LedgerLine | Part::BarLine if boxed => {
-                    box_line(mark, (from.x, from.y), (to.x, to.y), view, grid);
+                    box_line(mark, from, to, view, grid);
                 }
-                _ => plane.dotted_line(mark, (from.x, from.y), (to.x, to.y)),
+                _ => plane.dotted_line(mark, from, to),
             },
         }
     }
     for cell in 0..width * height {
+        if plane.bits[cell] == 0 && plane.lines[cell] != 0 {
+            grid.cells[cell].symbol = symbol(plane.style, plane.lines[cell]);
+            grid.cells[cell].ink = Ink::Staff;
+        }
         if plane.bits[cell] != 0 {
             grid.cells[cell].symbol = symbol(plane.style, plane.bits[cell]);
             grid.cells[cell].ink = plane.inks[cell];
@@ -213,30 +233,36 @@ pub(in crate::engrave) fn paint(
 }
 
 /// A staff, ledger or bar line as box-drawing characters.
-fn box_line(mark: &Mark, from: (f64, f64), to: (f64, f64), view: &View, grid: &mut CellGrid) {
+fn box_line(mark: &Mark, from: Point, to: Point, view: &View, grid: &mut CellGrid) {
     let row = |y: f64| view.heights.dot(2.0 * y) / 4.0;
     let column = |x: f64| view.column(x);
     if mark.part == Part::BarLine {
-        let (top, bottom) = (row(to.1).floor() as i32, row(from.1).floor() as i32);
+        let x = column(from.x).floor() as i32;
+        let (top, bottom) = (row(to.y).floor() as i32, row(from.y).floor() as i32);
+        // Staff lines run on to the right of the opening bar, and to both sides of the others.
+        let [head, foot, cross] = if from.x == 0.0 {
+            ['┌', '└', '├']
+        } else {
+            ['┬', '┴', '┼']
+        };
         for y in top..=bottom {
-            let lined = grid.symbol(view.bar as i32, y) == Some('─');
-            let symbol = match (y == top, y == bottom, lined) {
-                (true, ..) => '┌',
-                (_, true, _) => '└',
-                (_, _, true) => '├',
+            let symbol = match (y == top, y == bottom) {
+                (true, _) => head,
+                (_, true) => foot,
+                _ if grid.symbol(x, y) == Some('─') => cross,
                 _ => '│',
             };
-            grid.put(view.bar as i32, y, symbol, Ink::Staff);
+            grid.put(x, y, symbol, Ink::Staff);
         }
         return;
     }
-    let y = row(from.1).floor() as i32;
+    let y = row(from.y).floor() as i32;
     let end = if mark.part == Part::LedgerLine {
-        column(to.0).ceil() as i32
+        column(to.x).ceil() as i32
     } else {
-        column(to.0).round() as i32
+        column(to.x).round() as i32
     };
-    for x in column(from.0).floor() as i32..end.min(view.end as i32) {
+    for x in column(from.x).floor() as i32..end.min(view.end as i32) {
         grid.put(x, y, '─', Ink::Staff);
     }
 }

@@ -2,4 +2,5 @@
 
 pub(super) mod ascii;
 pub(super) mod cells;
+pub(super) mod keys;
 mod raster;
