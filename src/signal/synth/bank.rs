@@ -11,7 +11,7 @@ use fundsp::typenum::{U0, U1};
 use fundsp::{Frame, MAX_BUFFER_SIZE};
 
 use super::rate::SampleRate;
-use super::timbre::{PARTIALS, partial};
+use super::timbre::{PARTIALS, partial, register_gain};
 use crate::score::Tone;
 use crate::theory::Hz;
 
@@ -132,7 +132,8 @@ impl PartialBank {
             || (1..=PARTIALS).map_while(|n| Some((n, partial(tone, first, velocity, n, rate)?)));
         let power: f64 = partials().map(|(_, p)| p.amplitude.powi(2) / 2.0).sum();
         // Loudness follows the square of the velocity: 40 dB from 0.1 to 1.
-        let gain = LOUDEST_RMS * velocity * velocity / power.sqrt().max(f64::MIN_POSITIVE);
+        let gain = LOUDEST_RMS * velocity * velocity * register_gain(tone, first)
+            / power.sqrt().max(f64::MIN_POSITIVE);
         for (n, p) in partials() {
             let amplitude = gain * p.amplitude;
             // Phases that grow with the square of the number spread the partials' peaks over the period.
@@ -147,11 +148,11 @@ impl PartialBank {
             };
             add(1.0 - p.after_share, 0.0, p.prompt_decay);
             if p.spread > 0.0 {
-                // Outer strings half as strong as the middle one: their sum keeps the middle's frequency
-                // and never changes sign, so the pitch is the mean first partial at every moment.
-                add(p.after_share * 0.5, 0.0, p.after_decay);
-                add(p.after_share * 0.25, p.spread, p.after_decay);
-                add(p.after_share * 0.25, -p.spread, p.after_decay);
+                // Outer strings alike and together weaker than the middle one: their sum keeps the middle's
+                // frequency and never falls to nothing, so the pitch is the mean first partial at every moment.
+                add(p.after_share * 0.6, 0.0, p.after_decay);
+                add(p.after_share * 0.2, p.spread, p.after_decay);
+                add(p.after_share * 0.2, -p.spread, p.after_decay);
             } else {
                 add(p.after_share, 0.0, p.after_decay);
             }

@@ -1,9 +1,10 @@
 //! What a tone is made of: frequency, strength and decay of every partial.
 //! In: first partial, velocity, the partial's number. Out: a [`Partial`].
 //! Source: stiff string, Fletcher 1964, JASA 36:203; its B by register, Young 1952, JASA 24:267; two-stage decay,
-//! Weinreich 1977, JASA 62:1474; decay rates shaped after Bensa et al. 2003, JASA 114:1095.
+//! Weinreich 1977, JASA 62:1474. Strengths and decays are fits to 28 notes of one recorded grand played at medium
+//! loudness (Salamander Grand Piano V3, Alexander Holm, CC BY 3.0); `tests/sound.rs` holds them to it.
 
-use crate::score::Tone;
+use crate::score::{SoundingNote, Tone};
 use crate::theory::Hz;
 
 /// Partials a tone has at most.
@@ -38,12 +39,12 @@ fn key_of(first: Hz) -> f64 {
 /// Inharmonicity B of the string whose first partial is `first`.
 ///
 /// Plain wire follows Young's rule, 3.47·10⁻⁴ at middle C and twice that every 8 semitones. Wound strings rise again
-/// towards the bass; Rigaud, David & Daudet 2013 (JASA 133:3107) add that as a second straight line in log B.
-/// The bass line is set so that C2 has 8.5·10⁻⁵ in all.
+/// towards the bass; Rigaud, David & Daudet 2013 (JASA 133:3107) add that as a second straight line in log B, here set
+/// by two notes of the recorded grand: A0 has 2.1·10⁻⁴ and C2 8.9·10⁻⁵ in all.
 pub fn inharmonicity(first: Hz) -> f64 {
     let key = key_of(first);
     let plain = 3.47e-4 * ((key - 60.0) / 8.0).exp2();
-    let wound = 1.5e-4 * (-0.0847 * (key - 21.0)).exp();
+    let wound = 2.0e-4 * (-0.1 * (key - 21.0)).exp();
     plain + wound
 }
 
@@ -117,29 +118,55 @@ fn vowel_amplitude(frequency: f64, n: u32) -> f64 {
     tract / f64::from(n) + if n == 1 { 0.5 } else { 0.0 }
 }
 
+/// The hammer meets the string at an eighth of its length: the eighth partial is weak at every bass and tenor key
+/// of the recorded grand, and the sixteenth too.
+const STRIKE: f64 = 1.0 / 8.0;
+
+/// Share of a partial that sounds although the hammer met its node.
+const NODE: f64 = 0.2;
+
+/// How fast the strength falls with the partial's number.
+const FALL: f64 = 1.1;
+
+/// The soundboard radiates little below this frequency.
+const BOARD_HZ: f64 = 70.0;
+
 fn string_partial(first: Hz, velocity: f64, n: u32, frequency: f64) -> Partial {
     let key = key_of(first);
-    // The hammer meets the string at about an eighth of its length, nearer to the end in the treble.
-    let strike = 1.0 / (8.0 + ((key - 60.0) / 48.0).max(0.0) * 6.0);
     let order = f64::from(n);
-    let shape = (std::f64::consts::PI * order * strike).sin().abs();
-    // A soft hammer stays on the string longer and damps what is fast; harder playing brightens.
-    let felt_hz = (600.0 + 14.0 * (key - 21.0).max(0.0)) * (0.5 + 1.5 * velocity);
-    let felt = 1.0 / (1.0 + (frequency / felt_hz).powi(2));
-    // The soundboard radiates little below its first resonances.
-    let board = frequency * frequency / (frequency * frequency + 60.0 * 60.0);
-    // The first partial never falls below a share of the strongest: it is the pitch that is asked for.
-    let amplitude = (shape.max(0.02) * felt * board / order.sqrt()).max(1e-4);
-    // 60 dB take the first partial about 28 s at C2, 6 s at C4, 0.6 s at C7; faster partials die sooner.
-    let after_decay =
-        1.15 * (0.064 * (key - 60.0)).exp() + 2.0e-7 * (frequency.powi(2) - first.0.powi(2));
+    let node = (std::f64::consts::PI * order * STRIKE).sin().hypot(NODE);
+    // The felt damps what is fast, and the more so the softer it strikes: 4.1 dB a kilohertz at middle C and medium
+    // loudness. How that goes with loudness is our choice, for want of other layers of the recording.
+    let soft = (f64::from(SoundingNote::MEDIUM) / velocity.max(0.05)).sqrt();
+    let felt_db = 4.1 * (0.016 * (key - 60.0)).exp() * soft * frequency / 1000.0;
+    let board = frequency / frequency.hypot(BOARD_HZ);
+    let amplitude = node * board * order.powf(-FALL) * decibels(-felt_db);
+    // Decibels per second: at first 20 at middle C and faster upwards, then 4 to 15.
+    let prompt_db = 20.0 * (frequency / 262.0).powf(0.45);
+    let after_db = 3.0 + 3.0 * frequency / 1000.0;
     Partial {
         frequency,
         amplitude,
-        prompt_decay: 4.0 * after_decay,
-        after_decay,
-        after_share: 0.25,
+        prompt_decay: prompt_db / DECIBELS_A_NEPER,
+        after_decay: after_db.min(prompt_db) / DECIBELS_A_NEPER,
+        after_share: decibels(-6.0 - 0.27 * (key - 24.0).max(0.0)),
         spread: strings_spread(key),
+    }
+}
+
+/// A neper in decibels, 20 / ln 10.
+const DECIBELS_A_NEPER: f64 = 20.0 / std::f64::consts::LN_10;
+
+/// The factor of an amplitude that `db` decibels are.
+fn decibels(db: f64) -> f64 {
+    10.0_f64.powf(db / 20.0)
+}
+
+/// Loudness of `tone` by register: a recorded grand's treble peaks about 6 dB lower than its middle.
+pub(super) fn register_gain(tone: Tone, first: Hz) -> f64 {
+    match tone {
+        Tone::Strings => decibels(-0.12 * (key_of(first) - 60.0).max(0.0)),
+        Tone::Vowel | Tone::Pure => 1.0,
     }
 }
 
@@ -202,6 +229,12 @@ mod tests {
             let at = |n| string_partial(key(60), velocity, n, 261.6 * f64::from(n)).amplitude;
             at(6) / at(1)
         };
-        assert!(share(1.0) > 1.5 * share(0.3));
+        // 6 dB between soft and loud, at some 1.5 kHz.
+        assert!(
+            share(1.0) > 1.5 * share(0.2),
+            "{} {}",
+            share(1.0),
+            share(0.2)
+        );
     }
 }
