@@ -114,8 +114,8 @@ impl Desk {
     }
 
     /// Why there is no sound, told once.
-    pub fn sound_fault(&mut self) -> Option<String> {
-        self.setup.sound.take_fault().map(|fault| fault.to_string())
+    pub fn sound_fault(&mut self) -> Option<&'static str> {
+        self.setup.sound.take_fault().map(|fault| fault.in_short())
     }
 
     /// Now, in ms from the start.

@@ -46,7 +46,7 @@ pub const ROWS: [Row; 9] = [
     },
     Row {
         keys: "↑ ↓",
-        does: "sharp, flat first (also # and -)",
+        does: "sharp, flat (before the letter; also # and -)",
         at_foot: true,
     },
     Row {

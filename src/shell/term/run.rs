@@ -44,7 +44,7 @@ pub struct Practice {
     /// The drawn keyboard stays.
     pub keyboard: bool,
     /// Why there is no sound, until the first answer.
-    pub silent: Option<String>,
+    pub silent: Option<&'static str>,
 }
 
 /// Runs until the learner leaves. `start_now` goes to practice without the home screen.

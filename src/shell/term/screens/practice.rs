@@ -50,10 +50,7 @@ pub fn draw(frame: &mut Frame, state: &Practice) {
     }
     let feedback = match (state.typing.accidental(), &view.feedback) {
         (Alteration::Natural, Some(feedback)) => state.desk.wording().feedback(feedback),
-        (Alteration::Natural, None) => state
-            .silent
-            .clone()
-            .unwrap_or_else(|| "Which note is this?".to_owned()),
+        (Alteration::Natural, None) => state.silent.unwrap_or("Which note is this?").to_owned(),
         (waiting, _) => format!(
             "{} of which letter?",
             match waiting {
