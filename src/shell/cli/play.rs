@@ -36,9 +36,10 @@ pub struct PlayArgs {
     /// The sound
     #[arg(long, value_enum, default_value_t = ToneChoice::Strings)]
     pub tone: ToneChoice,
-    /// How the twelve notes of an octave are sized
-    #[arg(long, value_enum, default_value_t = TemperamentChoice::Equal)]
-    pub temperament: TemperamentChoice,
+    /// How the twelve notes of an octave are sized: equal, just, pythagorean, meantone, werckmeister, vallotti, or a
+    /// Scala scale file (FILE.scl)
+    #[arg(long, value_name = "NAME|FILE.scl", default_value = "equal")]
+    pub temperament: String,
     /// The frequency of A4 in hertz, 390 to 470
     #[arg(long, value_name = "HZ", default_value_t = 440.0)]
     pub reference: f64,
@@ -71,13 +72,6 @@ impl From<ToneChoice> for Tone {
     }
 }
 
-/// The temperaments by their option words.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-pub enum TemperamentChoice {
-    /// Twelve equal semitones
-    Equal,
-}
-
 /// Sounds or renders what `args` ask for. Errors: a note, length or reference that is none, a file that is there
 /// already, no sound device.
 pub fn run(args: &PlayArgs) -> anyhow::Result<ExitCode> {
@@ -91,9 +85,7 @@ pub fn run(args: &PlayArgs) -> anyhow::Result<ExitCode> {
 
 fn phrase(args: &PlayArgs) -> anyhow::Result<Phrase> {
     let reference = Reference::new(args.reference)?;
-    let temperament = match args.temperament {
-        TemperamentChoice::Equal => Temperament::equal(),
-    };
+    let temperament = temperament(&args.temperament)?;
     if !(0.05..=LONGEST_S).contains(&args.seconds) {
         bail!(
             "--for takes 0.05 to {LONGEST_S} seconds, not {}",
@@ -112,6 +104,28 @@ fn phrase(args: &PlayArgs) -> anyhow::Result<Phrase> {
     } else {
         Phrase::one_after_another(tone, frequencies, length_ms)
     })
+}
+
+/// The temperament of that name, or of the Scala file of that name.
+fn temperament(name: &str) -> anyhow::Result<Temperament> {
+    if let Some(named) = Temperament::named(name) {
+        return Ok(named);
+    }
+    let path = Path::new(name);
+    if !path
+        .extension()
+        .is_some_and(|ending| ending.eq_ignore_ascii_case("scl"))
+    {
+        bail!(
+            "'{name}' is no temperament: choose one of {}, or a Scala scale file whose name ends in .scl",
+            Temperament::NAMES.join(", ")
+        );
+    }
+    let bytes = std::fs::read(path)
+        .with_context(|| format!("{name} cannot be read: check the name and its rights"))?;
+    // Old files are in Latin-1; only their descriptions have letters beyond ASCII.
+    Temperament::from_scala(&String::from_utf8_lossy(&bytes))
+        .map_err(|error| anyhow!("{name}: {error}"))
 }
 
 fn write_wav(phrase: &Phrase, path: &Path, force: bool) -> anyhow::Result<()> {
@@ -216,10 +230,31 @@ mod tests {
     }
 
     #[test]
+    fn a_scala_file_is_a_temperament() {
+        let folder = tempfile::tempdir().unwrap();
+        let file = folder.path().join("pure fifth.SCL");
+        let notes = "100.0 200.0 300.0 400.0 500.0 600.0 3/2 800.0 900.0 1000.0 1100.0 2/1";
+        let latin1 = [b"d\xe9crit\n12\n", notes.replace(' ', "\n").as_bytes()].concat();
+        std::fs::write(&file, latin1).unwrap();
+        let name = file.to_str().unwrap();
+        let played = phrase(&args(&["C4", "G4", "--temperament", name])).unwrap();
+        let ratio = played.notes[1].frequency.0 / played.notes[0].frequency.0;
+        assert!((ratio - 1.5).abs() < 1e-12);
+    }
+
+    #[test]
     fn what_cannot_be_sounded_says_what_to_write() {
         for (line, remedy) in [
             (vec!["H4"], "as in F#5"),
             (vec!["A4", "--reference", "500"], "390 to 470"),
+            (
+                vec!["A4", "--temperament", "wolf"],
+                "werckmeister, vallotti",
+            ),
+            (
+                vec!["A4", "--temperament", "/no/such.scl"],
+                "check the name",
+            ),
             (vec!["A4", "--for", "0"], "0.05 to 600"),
             (vec!["A4", "--for", "NaN"], "0.05 to 600"),
         ] {
