@@ -21,44 +21,57 @@ fn one(tone: Tone, first: Hz, length_ms: u32) -> Vec<f32> {
     render(&phrase, RATE, RenderOptions::default())
 }
 
-/// Size of the spectrum of `samples` at `hz` under a 4-term Blackman–Harris window (Harris 1978, Proc. IEEE 66:51:
-/// side lobes below −92 dB), by the sum that defines it: nothing of the synthesiser's is used.
-fn spectrum_at(samples: &[f32], hz: f64) -> f64 {
+/// `samples` under a 4-term Blackman–Harris window (Harris 1978, Proc. IEEE 66:51: side lobes below −92 dB).
+fn windowed(samples: &[f32]) -> Vec<f64> {
     let length = samples.len() as f64;
+    (0..)
+        .zip(samples)
+        .map(|(i, sample)| {
+            let x = TAU * f64::from(i) / length;
+            let window = 0.358_75 - 0.488_29 * x.cos() + 0.141_28 * (2.0 * x).cos()
+                - 0.011_68 * (3.0 * x).cos();
+            window * f64::from(*sample)
+        })
+        .collect()
+}
+
+/// Size of the spectrum of `windowed` at `hz`, by the sum that defines it: nothing of the synthesiser's is used.
+fn spectrum_at(windowed: &[f64], hz: f64) -> f64 {
+    let (sin, cos) = (TAU * hz / 48_000.0).sin_cos();
     let (mut re, mut im) = (0.0, 0.0);
-    for (i, sample) in samples.iter().enumerate() {
-        let x = TAU * i as f64 / length;
-        let window =
-            0.358_75 - 0.488_29 * x.cos() + 0.141_28 * (2.0 * x).cos() - 0.011_68 * (3.0 * x).cos();
-        let (sin, cos) = (TAU * hz * i as f64 / 48_000.0).sin_cos();
-        re += window * f64::from(*sample) * cos;
-        im += window * f64::from(*sample) * sin;
+    let (mut turn_re, mut turn_im) = (1.0, 0.0);
+    for sample in windowed {
+        re += sample * turn_re;
+        im += sample * turn_im;
+        (turn_re, turn_im) = (turn_re * cos - turn_im * sin, turn_re * sin + turn_im * cos);
     }
     re.hypot(im)
 }
 
 /// The frequency of the spectrum's highest peak within `around` ± `width`: a look at every bin, then golden section.
 fn peak_near(samples: &[f32], around: f64, width: f64) -> f64 {
+    let samples = windowed(samples);
+    let at = |hz| spectrum_at(&samples, hz);
     let golden = 0.5 * (5.0_f64.sqrt() - 1.0);
     let bin = 48_000.0 / samples.len() as f64;
     let reach = (width / bin).ceil() as i32;
     let top = (-reach..=reach)
         .map(|k| around + f64::from(k) * bin)
-        .max_by(|a, b| spectrum_at(samples, *a).total_cmp(&spectrum_at(samples, *b)))
+        .max_by(|a, b| at(*a).total_cmp(&at(*b)))
         .unwrap();
     let (mut low, mut high) = (top - bin, top + bin);
     let mut inner = high - golden * (high - low);
     let mut outer = low + golden * (high - low);
-    let (mut at_inner, mut at_outer) = (spectrum_at(samples, inner), spectrum_at(samples, outer));
-    while high - low > 1e-5 * around {
+    let (mut at_inner, mut at_outer) = (at(inner), at(outer));
+    while high - low > 1e-6 * around {
         if at_inner > at_outer {
             (high, outer, at_outer) = (outer, inner, at_inner);
             inner = high - golden * (high - low);
-            at_inner = spectrum_at(samples, inner);
+            at_inner = at(inner);
         } else {
             (low, inner, at_inner) = (inner, outer, at_outer);
             outer = low + golden * (high - low);
-            at_outer = spectrum_at(samples, outer);
+            at_outer = at(outer);
         }
     }
     0.5 * (low + high)
@@ -127,15 +140,13 @@ fn strings_sound_like_a_recorded_grand_in_stretch_decay_and_partials() {
         };
         drop_errors.push((rms(48_000) - rms(4_800) - row[2].unwrap()).abs());
         let b = inharmonicity(first);
+        let start = windowed(&samples[..9_600]);
         let levels: Vec<(f64, f64)> = (1..=8)
             .zip(&row[3..])
             .filter_map(|(n, recorded)| {
                 let n = f64::from(n);
                 let hz = n * first.0 * ((1.0 + b * n * n) / (1.0 + b)).sqrt();
-                Some((
-                    20.0 * spectrum_at(&samples[..9_600], hz).log10(),
-                    (*recorded)?,
-                ))
+                Some((20.0 * spectrum_at(&start, hz).log10(), (*recorded)?))
             })
             .collect();
         // Levels are relative within a note: what counts is their pattern.

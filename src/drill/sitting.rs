@@ -59,6 +59,10 @@ struct Open {
     earned_ms: u64,
 }
 
+/// A key struck this soon after its prompt was on its way before it: nobody reads and plays in less.
+/// Common practice in measurements of reaction time.
+const ANTICIPATION_MS: u64 = 100;
+
 /// How many prompts back a verdict can be taken out of the record.
 const TAKE_BACK_WITHIN: u32 = 2;
 
@@ -141,9 +145,9 @@ impl Sitting {
                 at_ms,
                 key,
             } if !self.paused => {
-                // A note from before the prompt was there cannot be an answer to it.
+                // A note from before the prompt could be read cannot be an answer to it.
                 match self.open.and_then(|open| open.ready_ms) {
-                    Some(ready) if onset_ms > ready => {
+                    Some(ready) if onset_ms >= ready + ANTICIPATION_MS => {
                         self.answer(onset_ms, at_ms, key.map(Given::Key))
                     }
                     _ => Vec::new(),
@@ -527,6 +531,7 @@ mod tests {
             key,
         };
         assert!(sitting.on(struck(50, Some(key))).is_empty());
+        assert!(sitting.on(struck(180, Some(key))).is_empty());
         let unsure = sitting.on(struck(500, None));
         assert_eq!(saved(&unsure)[0].outcome, Outcome::NotSure);
         assert_eq!(saved(&unsure)[0].given, None);

@@ -1,12 +1,12 @@
 //! `play`: sounds notes, or renders them to a file.
 
 use std::fs::OpenOptions;
-use std::io::{BufWriter, Write};
+use std::io::{BufWriter, ErrorKind, Write};
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 use std::time::{Duration, Instant};
 
-use anyhow::{Context, bail};
+use anyhow::{Context, anyhow, bail};
 use clap::{Args, ValueEnum};
 
 use crate::score::{Phrase, Tone};
@@ -36,9 +36,10 @@ pub struct PlayArgs {
     /// The sound
     #[arg(long, value_enum, default_value_t = ToneChoice::Strings)]
     pub tone: ToneChoice,
-    /// How the twelve notes of an octave are sized
-    #[arg(long, value_enum, default_value_t = TemperamentChoice::Equal)]
-    pub temperament: TemperamentChoice,
+    /// How the twelve notes of an octave are sized: equal, just, pythagorean, meantone, werckmeister, vallotti, or a
+    /// Scala scale file (FILE.scl)
+    #[arg(long, value_name = "NAME|FILE.scl", default_value = "equal")]
+    pub temperament: String,
     /// The frequency of A4 in hertz, 390 to 470
     #[arg(long, value_name = "HZ", default_value_t = 440.0)]
     pub reference: f64,
@@ -71,13 +72,6 @@ impl From<ToneChoice> for Tone {
     }
 }
 
-/// The temperaments by their option words.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-pub enum TemperamentChoice {
-    /// Twelve equal semitones
-    Equal,
-}
-
 /// Sounds or renders what `args` ask for. Errors: a note, length or reference that is none, a file that is there
 /// already, no sound device.
 pub fn run(args: &PlayArgs) -> anyhow::Result<ExitCode> {
@@ -91,9 +85,7 @@ pub fn run(args: &PlayArgs) -> anyhow::Result<ExitCode> {
 
 fn phrase(args: &PlayArgs) -> anyhow::Result<Phrase> {
     let reference = Reference::new(args.reference)?;
-    let temperament = match args.temperament {
-        TemperamentChoice::Equal => Temperament::equal(),
-    };
+    let temperament = temperament(&args.temperament)?;
     if !(0.05..=LONGEST_S).contains(&args.seconds) {
         bail!(
             "--for takes 0.05 to {LONGEST_S} seconds, not {}",
@@ -114,6 +106,28 @@ fn phrase(args: &PlayArgs) -> anyhow::Result<Phrase> {
     })
 }
 
+/// The temperament of that name, or of the Scala file of that name.
+fn temperament(name: &str) -> anyhow::Result<Temperament> {
+    if let Some(named) = Temperament::named(name) {
+        return Ok(named);
+    }
+    let path = Path::new(name);
+    if !path
+        .extension()
+        .is_some_and(|ending| ending.eq_ignore_ascii_case("scl"))
+    {
+        bail!(
+            "'{name}' is no temperament: choose one of {}, or a Scala scale file whose name ends in .scl",
+            Temperament::NAMES.join(", ")
+        );
+    }
+    let bytes = std::fs::read(path)
+        .with_context(|| format!("{name} cannot be read: check the name and its rights"))?;
+    // Old files are in Latin-1; only their descriptions have letters beyond ASCII.
+    Temperament::from_scala(&String::from_utf8_lossy(&bytes))
+        .map_err(|error| anyhow!("{name}: {error}"))
+}
+
 fn write_wav(phrase: &Phrase, path: &Path, force: bool) -> anyhow::Result<()> {
     let rate = SampleRate::STUDIO;
     let spec = hound::WavSpec {
@@ -129,11 +143,11 @@ fn write_wav(phrase: &Phrase, path: &Path, force: bool) -> anyhow::Result<()> {
         .create(force)
         .create_new(!force)
         .open(path)
-        .with_context(|| match path.exists() && !force {
-            true => format!(
+        .map_err(|error| match error.kind() {
+            ErrorKind::AlreadyExists => anyhow!(
                 "{name} is there already: choose another name, or write over it with --force"
             ),
-            false => format!("{name} cannot be written: check the folder and its rights"),
+            _ => anyhow!("{name} cannot be written ({error}): check the folder and its rights"),
         })?;
     let failed = || format!("{name} cannot be written to its end: check the free space");
     let mut out = BufWriter::new(file);
@@ -165,4 +179,89 @@ fn sound(phrase: &Phrase) -> anyhow::Result<()> {
         std::thread::sleep(Duration::from_millis(10));
     }
     Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use clap::Parser;
+
+    #[derive(Parser)]
+    struct Line {
+        #[command(flatten)]
+        play: PlayArgs,
+    }
+
+    fn args(line: &[&str]) -> PlayArgs {
+        Line::try_parse_from(std::iter::once(&"play").chain(line))
+            .map(|line| line.play)
+            .unwrap_or_else(|error| panic!("{error}"))
+    }
+
+    #[test]
+    fn a_file_is_rendered_once_and_never_written_over_unasked() {
+        let folder = tempfile::tempdir().unwrap();
+        let file = folder.path().join("c4.wav");
+        let name = file.to_str().unwrap();
+        run(&args(&["C4", "E4", "--for", "0.5", "--wav", name])).unwrap();
+        let reader = hound::WavReader::open(&file).unwrap();
+        let spec = reader.spec();
+        assert_eq!(
+            (spec.channels, spec.sample_rate, spec.bits_per_sample),
+            (1, 48_000, 16)
+        );
+        // Two notes of half a second, and the last one's release of 80 ms.
+        assert_eq!(reader.duration(), 48_000 + 3_840);
+        let before = std::fs::read(&file).unwrap();
+
+        let refusal = run(&args(&["A4", "--wav", name])).unwrap_err();
+        assert!(refusal.to_string().contains("--force"), "{refusal}");
+        assert_eq!(std::fs::read(&file).unwrap(), before);
+        run(&args(&["A4", "--for", "0.1", "--wav", name, "--force"])).unwrap();
+        assert!(std::fs::read(&file).unwrap().len() < before.len());
+    }
+
+    #[test]
+    fn together_and_reference_reach_the_phrase() {
+        let chord = phrase(&args(&["A4", "A5", "--together", "--reference", "442"])).unwrap();
+        assert!(chord.notes.iter().all(|note| note.start_ms == 0));
+        assert_eq!(chord.notes[0].frequency, Hz(442.0));
+        assert_eq!(chord.notes[1].frequency, Hz(884.0));
+    }
+
+    #[test]
+    fn a_scala_file_is_a_temperament() {
+        let folder = tempfile::tempdir().unwrap();
+        let file = folder.path().join("pure fifth.SCL");
+        let notes = "100.0 200.0 300.0 400.0 500.0 600.0 3/2 800.0 900.0 1000.0 1100.0 2/1";
+        let latin1 = [b"d\xe9crit\n12\n", notes.replace(' ', "\n").as_bytes()].concat();
+        std::fs::write(&file, latin1).unwrap();
+        let name = file.to_str().unwrap();
+        let played = phrase(&args(&["C4", "G4", "--temperament", name])).unwrap();
+        let ratio = played.notes[1].frequency.0 / played.notes[0].frequency.0;
+        assert!((ratio - 1.5).abs() < 1e-12);
+    }
+
+    #[test]
+    fn what_cannot_be_sounded_says_what_to_write() {
+        for (line, remedy) in [
+            (vec!["H4"], "as in F#5"),
+            (vec!["A4", "--reference", "500"], "390 to 470"),
+            (
+                vec!["A4", "--temperament", "wolf"],
+                "werckmeister, vallotti",
+            ),
+            (
+                vec!["A4", "--temperament", "/no/such.scl"],
+                "check the name",
+            ),
+            (vec!["A4", "--for", "0"], "0.05 to 600"),
+            (vec!["A4", "--for", "NaN"], "0.05 to 600"),
+        ] {
+            let error = run(&args(&line)).unwrap_err();
+            assert!(error.to_string().contains(remedy), "{line:?}: {error}");
+        }
+        let error = run(&args(&["A4", "--wav", "/no/such/folder/a.wav"])).unwrap_err();
+        assert!(error.to_string().contains("check the folder"), "{error}");
+    }
 }

@@ -30,6 +30,12 @@ struct Fade {
     length: u64,
 }
 
+impl Fade {
+    fn end(self) -> u64 {
+        self.from.saturating_add(self.length)
+    }
+}
+
 pub(super) struct Voice {
     rate: SampleRate,
     bank: PartialBank,
@@ -106,23 +112,42 @@ impl Voice {
 
     /// Adds the voice to `out`. Allocates nothing.
     pub(super) fn add_to(&mut self, out: &mut [f32]) {
-        for sample in out {
-            if !self.sounding {
-                return;
-            }
+        let mut rest = out;
+        while self.sounding && !rest.is_empty() {
             if self.taken == MAX_BUFFER_SIZE {
                 self.next_block();
             }
-            *sample += self.buffer.at_f32(0, self.taken) * self.ramp();
-            self.taken += 1;
-            self.age += 1;
-            let over = self
-                .fade
-                .is_some_and(|fade| self.age >= fade.from.saturating_add(fade.length));
+            let (size, ramped) = self.stretch();
+            let size = size.min(rest.len()).min(MAX_BUFFER_SIZE - self.taken);
+            let (part, later) = rest.split_at_mut(size);
+            for (i, sample) in part.iter_mut().enumerate() {
+                let gain = if ramped { self.ramp(i as u64) } else { 1.0 };
+                *sample += self.buffer.at_f32(0, self.taken + i) * gain;
+            }
+            rest = later;
+            self.taken += size;
+            self.age += size as u64;
+            let over = self.fade.is_some_and(|fade| self.age >= fade.end());
             if over || (self.taken == MAX_BUFFER_SIZE && self.bank.is_silent()) {
                 self.sounding = false;
             }
         }
+    }
+
+    /// How many samples from now on are all ramped, or all not, and which.
+    fn stretch(&self) -> (usize, bool) {
+        let fade = self.fade.filter(|fade| fade.from <= self.age);
+        let next = self.fade.map_or(u64::MAX, |fade| fade.from);
+        let until = match fade {
+            Some(fade) => fade.end(),
+            None if self.age < self.rise => self.rise.min(next),
+            None => next,
+        };
+        let ramped = fade.is_some() || self.age < self.rise;
+        (
+            usize::try_from(until - self.age).unwrap_or(usize::MAX),
+            ramped,
+        )
     }
 
     fn next_block(&mut self) {
@@ -137,16 +162,17 @@ impl Voice {
         self.taken = 0;
     }
 
-    /// Both edges' ramps at the present sample: half a cosine each.
-    fn ramp(&self) -> f32 {
+    /// Both edges' ramps `ahead` samples from now: half a cosine each.
+    fn ramp(&self, ahead: u64) -> f32 {
+        let age = self.age + ahead;
         let mut gain = 1.0;
-        if self.age < self.rise {
-            gain *= half_cosine(self.age, self.rise);
+        if age < self.rise {
+            gain *= half_cosine(age, self.rise);
         }
         if let Some(fade) = self.fade
-            && self.age >= fade.from
+            && age >= fade.from
         {
-            gain *= 1.0 - half_cosine(self.age - fade.from, fade.length);
+            gain *= 1.0 - half_cosine(age - fade.from, fade.length);
         }
         gain
     }
