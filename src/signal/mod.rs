@@ -2,3 +2,4 @@
 
 pub mod listen;
 pub mod spectrum;
+pub mod synth;

@@ -7,6 +7,7 @@ mod interval;
 mod key;
 mod names;
 mod pitch;
+mod scala;
 mod staff;
 mod temperament;
 
@@ -15,5 +16,6 @@ pub use interval::{Interval, Quality};
 pub use key::{KeySignature, Mode};
 pub use names::{NoteNames, ParseNamesError};
 pub use pitch::{Alteration, Letter, MidiNote, ParsePitchError, Pitch, Spelling};
+pub use scala::ScalaError;
 pub use staff::{StaffStep, ledger_lines};
 pub use temperament::{Cents, Hz, Reference, ReferenceError, Temperament};

@@ -1,0 +1,5 @@
+//! Notes in time.
+
+mod phrase;
+
+pub use phrase::{Phrase, SoundingNote, Tone};

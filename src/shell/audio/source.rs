@@ -1,0 +1,170 @@
+//! Between the program and an output callback: notes go in on one side, samples come out on the other.
+//!
+//! [`Player`] is the program's end, [`LoudSource`] the callback's. Between them are a lock-free ring and a few atomics;
+//! the callback's end never allocates, frees, locks or logs. Both work without a device.
+
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
+
+use rtrb::{Consumer, Producer, RingBuffer};
+
+use super::fault::AudioFault;
+use crate::score::Phrase;
+use crate::signal::synth::{Engine, NoteOn, SampleRate};
+
+/// Notes and orders that may be under way to the callback.
+const RING: usize = 2048;
+
+/// Samples made at once, before they are spread over the device's channels.
+const CHUNK: usize = 256;
+
+/// The first sound of a run starts at this factor (−18 dB) …
+const FIRST_GAIN: f32 = 0.125;
+
+/// … and has its full loudness after so many seconds of sound.
+const RISE_S: f32 = 3.0;
+
+#[derive(Debug, Clone, Copy)]
+enum Order {
+    Note(NoteOn),
+    Stop,
+}
+
+/// What the callback tells: counters only.
+#[derive(Debug, Default)]
+pub struct SoundState {
+    /// Orders given.
+    given: AtomicU64,
+    /// Orders whose sound has left the device, as far as known.
+    done: AtomicU64,
+    /// Callbacks so far.
+    calls: AtomicU64,
+}
+
+impl SoundState {
+    /// Callbacks so far: when this stands still, the device has stopped.
+    pub fn calls(&self) -> u64 {
+        self.calls.load(Ordering::Relaxed)
+    }
+
+    /// Something given is yet to be heard to its end.
+    pub fn is_sounding(&self) -> bool {
+        self.given.load(Ordering::Acquire) != self.done.load(Ordering::Acquire)
+    }
+}
+
+/// The program's end: takes phrases, never waits.
+pub struct Player {
+    ring: Producer<Order>,
+    state: Arc<SoundState>,
+    rate: SampleRate,
+}
+
+/// The callback's end: makes the samples.
+pub struct LoudSource {
+    ring: Consumer<Order>,
+    state: Arc<SoundState>,
+    engine: Engine,
+    chunk: [f32; CHUNK],
+    gain: f32,
+    gain_step: f32,
+    /// Samples of silence made since the engine fell idle.
+    idle: u64,
+}
+
+/// Both ends, for a device of `rate`.
+pub fn source(rate: SampleRate) -> (Player, LoudSource) {
+    let (producer, consumer) = RingBuffer::new(RING);
+    let state = Arc::new(SoundState::default());
+    let player = Player {
+        ring: producer,
+        state: Arc::clone(&state),
+        rate,
+    };
+    let source = LoudSource {
+        ring: consumer,
+        state,
+        engine: Engine::new(rate),
+        chunk: [0.0; CHUNK],
+        gain: FIRST_GAIN,
+        gain_step: (1.0 - FIRST_GAIN) / (RISE_S * rate.per_second() as f32),
+        idle: 0,
+    };
+    (player, source)
+}
+
+impl Player {
+    /// Hands `phrase` over; it begins with the next callback. Errors: [`AudioFault::TooManyNotes`], and then none of it
+    /// sounds.
+    pub fn play(&mut self, phrase: &Phrase) -> Result<(), AudioFault> {
+        let given = phrase.notes.len();
+        // One place is kept free so that a stop always gets through.
+        let free = self.ring.slots().saturating_sub(1);
+        if given > free {
+            return Err(AudioFault::TooManyNotes { given, free });
+        }
+        // One commit: a callback sees the whole phrase or none of it, so its notes keep their distances.
+        if let Ok(places) = self.ring.write_chunk_uninit(given) {
+            places.fill_from_iter(NoteOn::of_phrase(phrase, self.rate).map(Order::Note));
+        }
+        self.state.given.fetch_add(1, Ordering::Release);
+        Ok(())
+    }
+
+    /// Fades out whatever sounds, within 10 ms, and drops what waits.
+    pub fn stop(&mut self) {
+        // A full ring holds a stop already, or is read within one callback; a second one changes nothing.
+        let _ = self.ring.push(Order::Stop);
+    }
+
+    /// What the callback tells.
+    pub fn state(&self) -> &Arc<SoundState> {
+        &self.state
+    }
+
+    /// The device's rate.
+    pub fn rate(&self) -> SampleRate {
+        self.rate
+    }
+}
+
+impl LoudSource {
+    /// Fills `out` (frames of `channels` samples) and counts a callback. `latency` is how many samples lie between
+    /// the end of `out` and the ear. Allocates, frees and locks nothing.
+    pub fn fill<T>(&mut self, out: &mut [T], channels: usize, latency: u64, convert: fn(f32) -> T)
+    where
+        T: Copy,
+    {
+        self.state.calls.fetch_add(1, Ordering::Relaxed);
+        let given = self.state.given.load(Ordering::Acquire);
+        while let Ok(order) = self.ring.pop() {
+            match order {
+                Order::Note(note) => {
+                    self.engine.schedule(note);
+                }
+                Order::Stop => self.engine.release_all(),
+            }
+        }
+        for frames in out.chunks_mut(CHUNK * channels.max(1)) {
+            let size = frames.len() / channels.max(1);
+            let chunk = &mut self.chunk[..size];
+            if self.engine.is_idle() {
+                chunk.fill(0.0);
+                self.idle += size as u64;
+            } else {
+                self.idle = 0;
+                self.engine.render(chunk);
+                for sample in chunk.iter_mut() {
+                    *sample *= self.gain;
+                    self.gain = (self.gain + self.gain_step).min(1.0);
+                }
+            }
+            for (frame, sample) in frames.chunks_mut(channels.max(1)).zip(self.chunk) {
+                frame.fill(convert(sample));
+            }
+        }
+        if self.engine.is_idle() && self.idle >= latency {
+            self.state.done.store(given, Ordering::Release);
+        }
+    }
+}

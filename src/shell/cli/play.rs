@@ -1,0 +1,267 @@
+//! `play`: sounds notes, or renders them to a file.
+
+use std::fs::OpenOptions;
+use std::io::{BufWriter, ErrorKind, Write};
+use std::path::{Path, PathBuf};
+use std::process::ExitCode;
+use std::time::{Duration, Instant};
+
+use anyhow::{Context, anyhow, bail};
+use clap::{Args, ValueEnum};
+
+use crate::score::{Phrase, Tone};
+use crate::shell::audio::Speaker;
+use crate::signal::synth::{RenderOptions, SampleRate, render};
+use crate::theory::{Hz, Pitch, Reference, Temperament};
+
+/// Longest note that may be asked for.
+const LONGEST_S: f64 = 600.0;
+
+/// Sound notes, one after the other or together.
+#[derive(Debug, Clone, Args)]
+#[command(after_help = "Examples:
+  stavelark play C4 E4 G4
+  stavelark play C4 E4 G4 --together --for 4
+  stavelark play A4 --tone pure --reference 442 --wav a.wav")]
+pub struct PlayArgs {
+    /// Notes in scientific pitch notation, such as C4, F#5 or Bb3
+    #[arg(value_name = "NOTE", required = true)]
+    pub notes: Vec<String>,
+    /// Sound all notes at once
+    #[arg(long)]
+    pub together: bool,
+    /// How long each note is held
+    #[arg(long = "for", value_name = "SECONDS", default_value_t = 1.5)]
+    pub seconds: f64,
+    /// The sound
+    #[arg(long, value_enum, default_value_t = ToneChoice::Strings)]
+    pub tone: ToneChoice,
+    /// How the twelve notes of an octave are sized: equal, just, pythagorean, meantone, werckmeister, vallotti, or a
+    /// Scala scale file (FILE.scl)
+    #[arg(long, value_name = "NAME|FILE.scl", default_value = "equal")]
+    pub temperament: String,
+    /// The frequency of A4 in hertz, 390 to 470
+    #[arg(long, value_name = "HZ", default_value_t = 440.0)]
+    pub reference: f64,
+    /// Render to a WAV file (16 bits, 48 kHz) instead of sounding
+    #[arg(long, value_name = "FILE")]
+    pub wav: Option<PathBuf>,
+    /// Write over an existing file
+    #[arg(long, requires = "wav")]
+    pub force: bool,
+}
+
+/// The tones by their option words.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum ToneChoice {
+    /// Struck strings, as of a piano
+    Strings,
+    /// A sung "ah"
+    Vowel,
+    /// A held tone near a sine
+    Pure,
+}
+
+impl From<ToneChoice> for Tone {
+    fn from(choice: ToneChoice) -> Tone {
+        match choice {
+            ToneChoice::Strings => Tone::Strings,
+            ToneChoice::Vowel => Tone::Vowel,
+            ToneChoice::Pure => Tone::Pure,
+        }
+    }
+}
+
+/// Sounds or renders what `args` ask for. Errors: a note, length or reference that is none, a file that is there
+/// already, no sound device.
+pub fn run(args: &PlayArgs) -> anyhow::Result<ExitCode> {
+    let phrase = phrase(args)?;
+    match &args.wav {
+        Some(path) => write_wav(&phrase, path, args.force)?,
+        None => sound(&phrase)?,
+    }
+    Ok(ExitCode::SUCCESS)
+}
+
+fn phrase(args: &PlayArgs) -> anyhow::Result<Phrase> {
+    let reference = Reference::new(args.reference)?;
+    let temperament = temperament(&args.temperament)?;
+    if !(0.05..=LONGEST_S).contains(&args.seconds) {
+        bail!(
+            "--for takes 0.05 to {LONGEST_S} seconds, not {}",
+            args.seconds
+        );
+    }
+    let length_ms = (args.seconds * 1000.0).round() as u32;
+    let frequencies = args
+        .notes
+        .iter()
+        .map(|text| Ok(temperament.frequency(text.parse::<Pitch>()?.midi(), reference)))
+        .collect::<anyhow::Result<Vec<Hz>>>()?;
+    let tone = args.tone.into();
+    Ok(if args.together {
+        Phrase::together(tone, frequencies, length_ms)
+    } else {
+        Phrase::one_after_another(tone, frequencies, length_ms)
+    })
+}
+
+/// The temperament of that name, or of the Scala file of that name.
+fn temperament(name: &str) -> anyhow::Result<Temperament> {
+    if let Some(named) = Temperament::named(name) {
+        return Ok(named);
+    }
+    let path = Path::new(name);
+    if !path
+        .extension()
+        .is_some_and(|ending| ending.eq_ignore_ascii_case("scl"))
+    {
+        bail!(
+            "'{name}' is no temperament: choose one of {}, or a Scala scale file whose name ends in .scl",
+            Temperament::NAMES.join(", ")
+        );
+    }
+    let bytes = std::fs::read(path)
+        .with_context(|| format!("{name} cannot be read: check the name and its rights"))?;
+    // Old files are in Latin-1; only their descriptions have letters beyond ASCII.
+    Temperament::from_scala(&String::from_utf8_lossy(&bytes))
+        .map_err(|error| anyhow!("{name}: {error}"))
+}
+
+fn write_wav(phrase: &Phrase, path: &Path, force: bool) -> anyhow::Result<()> {
+    let rate = SampleRate::STUDIO;
+    let spec = hound::WavSpec {
+        channels: 1,
+        sample_rate: rate.per_second(),
+        bits_per_sample: 16,
+        sample_format: hound::SampleFormat::Int,
+    };
+    let name = path.display();
+    let file = OpenOptions::new()
+        .write(true)
+        .truncate(true)
+        .create(force)
+        .create_new(!force)
+        .open(path)
+        .map_err(|error| match error.kind() {
+            ErrorKind::AlreadyExists => anyhow!(
+                "{name} is there already: choose another name, or write over it with --force"
+            ),
+            _ => anyhow!("{name} cannot be written ({error}): check the folder and its rights"),
+        })?;
+    let failed = || format!("{name} cannot be written to its end: check the free space");
+    let mut out = BufWriter::new(file);
+    let mut writer = hound::WavWriter::new(&mut out, spec).with_context(failed)?;
+    for sample in render(phrase, rate, RenderOptions::default()) {
+        let step = (f64::from(sample) * f64::from(i16::MAX)).round() as i16;
+        writer.write_sample(step).with_context(failed)?;
+    }
+    writer.finalize().with_context(failed)?;
+    out.flush().with_context(failed)?;
+    Ok(())
+}
+
+fn sound(phrase: &Phrase) -> anyhow::Result<()> {
+    let mut speaker = Speaker::open()?;
+    let mut stderr = std::io::stderr();
+    // A closed standard error is no reason not to play.
+    let _ = writeln!(
+        stderr,
+        "Start low: turn the volume down first, above all with headphones, and up until it is comfortable."
+    );
+    speaker.play(phrase)?;
+    let longest = Duration::from_millis(u64::from(phrase.end_ms()) + 5_000);
+    let began = Instant::now();
+    while speaker.is_sounding() && began.elapsed() < longest {
+        if let Some(fault) = speaker.fault() {
+            return Err(fault.into());
+        }
+        std::thread::sleep(Duration::from_millis(10));
+    }
+    Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use clap::Parser;
+
+    #[derive(Parser)]
+    struct Line {
+        #[command(flatten)]
+        play: PlayArgs,
+    }
+
+    fn args(line: &[&str]) -> PlayArgs {
+        Line::try_parse_from(std::iter::once(&"play").chain(line))
+            .map(|line| line.play)
+            .unwrap_or_else(|error| panic!("{error}"))
+    }
+
+    #[test]
+    fn a_file_is_rendered_once_and_never_written_over_unasked() {
+        let folder = tempfile::tempdir().unwrap();
+        let file = folder.path().join("c4.wav");
+        let name = file.to_str().unwrap();
+        run(&args(&["C4", "E4", "--for", "0.5", "--wav", name])).unwrap();
+        let reader = hound::WavReader::open(&file).unwrap();
+        let spec = reader.spec();
+        assert_eq!(
+            (spec.channels, spec.sample_rate, spec.bits_per_sample),
+            (1, 48_000, 16)
+        );
+        // Two notes of half a second, and the last one's release of 80 ms.
+        assert_eq!(reader.duration(), 48_000 + 3_840);
+        let before = std::fs::read(&file).unwrap();
+
+        let refusal = run(&args(&["A4", "--wav", name])).unwrap_err();
+        assert!(refusal.to_string().contains("--force"), "{refusal}");
+        assert_eq!(std::fs::read(&file).unwrap(), before);
+        run(&args(&["A4", "--for", "0.1", "--wav", name, "--force"])).unwrap();
+        assert!(std::fs::read(&file).unwrap().len() < before.len());
+    }
+
+    #[test]
+    fn together_and_reference_reach_the_phrase() {
+        let chord = phrase(&args(&["A4", "A5", "--together", "--reference", "442"])).unwrap();
+        assert!(chord.notes.iter().all(|note| note.start_ms == 0));
+        assert_eq!(chord.notes[0].frequency, Hz(442.0));
+        assert_eq!(chord.notes[1].frequency, Hz(884.0));
+    }
+
+    #[test]
+    fn a_scala_file_is_a_temperament() {
+        let folder = tempfile::tempdir().unwrap();
+        let file = folder.path().join("pure fifth.SCL");
+        let notes = "100.0 200.0 300.0 400.0 500.0 600.0 3/2 800.0 900.0 1000.0 1100.0 2/1";
+        let latin1 = [b"d\xe9crit\n12\n", notes.replace(' ', "\n").as_bytes()].concat();
+        std::fs::write(&file, latin1).unwrap();
+        let name = file.to_str().unwrap();
+        let played = phrase(&args(&["C4", "G4", "--temperament", name])).unwrap();
+        let ratio = played.notes[1].frequency.0 / played.notes[0].frequency.0;
+        assert!((ratio - 1.5).abs() < 1e-12);
+    }
+
+    #[test]
+    fn what_cannot_be_sounded_says_what_to_write() {
+        for (line, remedy) in [
+            (vec!["H4"], "as in F#5"),
+            (vec!["A4", "--reference", "500"], "390 to 470"),
+            (
+                vec!["A4", "--temperament", "wolf"],
+                "werckmeister, vallotti",
+            ),
+            (
+                vec!["A4", "--temperament", "/no/such.scl"],
+                "check the name",
+            ),
+            (vec!["A4", "--for", "0"], "0.05 to 600"),
+            (vec!["A4", "--for", "NaN"], "0.05 to 600"),
+        ] {
+            let error = run(&args(&line)).unwrap_err();
+            assert!(error.to_string().contains(remedy), "{line:?}: {error}");
+        }
+        let error = run(&args(&["A4", "--wav", "/no/such/folder/a.wav"])).unwrap_err();
+        assert!(error.to_string().contains("check the folder"), "{error}");
+    }
+}
