@@ -5,6 +5,8 @@
 
 #![cfg_attr(test, allow(clippy::unwrap_used, clippy::panic))]
 
+pub mod drill;
+pub mod engrave;
 pub mod score;
 pub mod shell;
 pub mod signal;

@@ -1,2 +1,7 @@
 //! The program; all of it is in the library.
-fn main() {}
+
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    stavelark::shell::cli::main()
+}

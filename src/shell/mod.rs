@@ -1,4 +1,17 @@
-//! The only place that touches the world: devices, files, terminal, clock.
+//! The only place that touches the world: clock, files, store, devices, terminal, commands.
 
 pub mod audio;
 pub mod cli;
+pub mod clock;
+mod desk;
+mod events;
+mod home;
+pub mod paths;
+mod record;
+mod settings;
+mod sound;
+pub mod store;
+mod term;
+mod today;
+pub mod wav;
+mod words;

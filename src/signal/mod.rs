@@ -1,3 +1,5 @@
-//! Samples in, samples or facts out; no devices.
+//! Samples in, samples or facts out; no devices, no clock.
 
+pub mod listen;
+pub mod spectrum;
 pub mod synth;

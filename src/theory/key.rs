@@ -126,7 +126,7 @@ mod tests {
                     .map(|step| step.pitch(clef).letter)
                     .collect();
                 assert_eq!(letters, key.letters(), "{fifths} {clef:?}");
-                assert!(key.steps(clef).iter().all(|s| (1..=9).contains(&s.0)));
+                assert!(key.steps(clef).iter().all(|s| (-1..=9).contains(&s.0)));
             }
         }
         assert_eq!(KeySignature::new(8), None);

@@ -34,3 +34,18 @@ pub enum AudioFault {
         free: usize,
     },
 }
+
+impl AudioFault {
+    /// What a learner is told in the middle of practice, which goes on: one line of a small screen.
+    pub fn in_short(&self) -> &'static str {
+        match self {
+            AudioFault::NotBuilt => "This build has no sound; practice goes on in silence.",
+            AudioFault::NoOutput { .. } => "No sound output is there; practice goes on in silence.",
+            AudioFault::Unresponsive => {
+                "The sound output does not answer; practice goes on in silence."
+            }
+            AudioFault::Stopped => "The sound output has stopped; practice goes on in silence.",
+            AudioFault::TooManyNotes { .. } => "Too many notes at once: some were left out.",
+        }
+    }
+}

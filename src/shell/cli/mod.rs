@@ -1,3 +1,73 @@
-//! The commands, one file each.
+//! The commands. Results go to stdout, everything else to stderr.
+//! Exit codes: 0 done; 1 ended without what was asked; 2 could not run.
 
+mod args;
+mod course;
+mod data;
+mod hear;
+mod learner;
+mod plain;
 pub mod play;
+mod practice;
+mod progress;
+mod settings;
+mod write;
+
+use std::io::{self, ErrorKind, Write};
+use std::process::ExitCode;
+
+use clap::Parser;
+
+use args::{Cli, Command};
+
+/// Runs the program.
+pub fn main() -> ExitCode {
+    match run(&Cli::parse()) {
+        Ok(code) => code,
+        // A reader that has had enough is no error.
+        Err(error) if is_broken_pipe(&error) => ExitCode::SUCCESS,
+        Err(error) => {
+            warn(&format!("stavelark: {error:#}"));
+            ExitCode::from(2)
+        }
+    }
+}
+
+fn run(cli: &Cli) -> anyhow::Result<ExitCode> {
+    match &cli.command {
+        None => practice::home(cli),
+        Some(Command::Practice(args)) => practice::run(cli, args),
+        Some(Command::Progress(args)) => progress::run(cli, args),
+        Some(Command::Course { command }) => course::run(cli, command),
+        Some(Command::Hear(args)) => hear::run(args),
+        Some(Command::Play(args)) => play::run(args),
+        Some(Command::Learner { command }) => learner::run(command),
+        Some(Command::Settings { name, value, json }) => {
+            settings::run(cli, name.as_deref(), value.as_deref(), *json)
+        }
+        Some(Command::Data { command }) => data::run(cli, command),
+    }
+}
+
+/// Ended without what was asked.
+fn unfinished() -> ExitCode {
+    ExitCode::from(1)
+}
+
+/// Writes a line to stderr; a stderr that is gone is nobody's loss.
+fn warn(text: &str) {
+    let _gone = writeln!(io::stderr(), "{text}");
+}
+
+/// Writes a line to stdout.
+fn say(text: &str) -> io::Result<()> {
+    writeln!(io::stdout(), "{text}")
+}
+
+fn is_broken_pipe(error: &anyhow::Error) -> bool {
+    error.chain().any(|cause| {
+        cause
+            .downcast_ref::<io::Error>()
+            .is_some_and(|io| io.kind() == ErrorKind::BrokenPipe)
+    })
+}

@@ -1,6 +1,6 @@
 //! Sound from notes: a bank of partials per voice, mixed, limited, to samples.
 //!
-//! [`render`] turns a whole [`crate::score::Phrase`] into samples; [`Engine`] does the same piece by piece for an
+//! [`fn@render`] turns a whole [`crate::score::Phrase`] into samples; [`Engine`] does the same piece by piece for an
 //! audio callback, where it never allocates, frees or locks. Both run the same code: the same notes give the
 //! same samples, bit for bit, however the output is cut into blocks.
 

@@ -1,0 +1,74 @@
+//! What a sitting asks the world to do.
+
+use crate::study::{Answer, Item, Outcome};
+
+use super::judge::{Given, Miss};
+use super::summary::Summary;
+
+/// Something to be done outside, in this order.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Effect {
+    /// Put a new prompt to the learner; answer with [`super::Event::Ready`] when it is there.
+    Show {
+        /// 1 for the first.
+        number: u32,
+        /// What is asked.
+        item: Item,
+    },
+    /// Sound the item.
+    Sound(Item),
+    /// Keep the answer before its verdict is drawn.
+    Save {
+        /// Counts the answers of this sitting, from 0.
+        sequence: u32,
+        /// The prompt it belongs to.
+        number: u32,
+        /// The answer.
+        answer: Answer,
+        /// The note given, with its octave only where that is known.
+        given: Option<Given>,
+    },
+    /// Take the answer of that sequence number out of the record.
+    Withdraw {
+        /// The number it was saved under.
+        sequence: u32,
+    },
+    /// Tell the learner.
+    Tell(Feedback),
+    /// The sitting is over.
+    Finish(Summary),
+}
+
+/// What the feedback line says.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Feedback {
+    /// The answer was right.
+    Right {
+        /// The item that was asked.
+        item: Item,
+        /// Time from the prompt; `None` when untimed or not at the first try.
+        response_ms: Option<u32>,
+    },
+    /// It was not; the prompt waits for the right answer.
+    Wrong(Miss),
+    /// Heard, but not surely enough.
+    NotSure,
+    /// A verdict was taken out of the record.
+    TakenBack {
+        /// What it was.
+        outcome: Outcome,
+        /// How many were taken back in this sitting.
+        times: u32,
+    },
+    /// Nothing that could be taken back.
+    NothingToTakeBack,
+}
+
+/// Why a sitting ended.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum End {
+    /// The time or the number of prompts asked for is done.
+    Done,
+    /// Stopped before.
+    Stopped,
+}

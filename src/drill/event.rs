@@ -1,0 +1,48 @@
+//! What happens to a sitting. Every time is in ms from the sitting's start.
+
+use crate::theory::{MidiNote, Spelling};
+
+/// Something that happened outside.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Event {
+    /// The first prompt is wanted.
+    Begin {
+        /// Now.
+        at_ms: u64,
+    },
+    /// The prompt is there: drawn (eye), or its sound has ended (ear). Response time counts from here.
+    Ready {
+        /// When it was drawn, or when its sound ended.
+        at_ms: u64,
+    },
+    /// A name was typed.
+    Named {
+        /// When the key was pressed.
+        at_ms: u64,
+        /// The name.
+        name: Spelling,
+    },
+    /// The very key was struck on a piano.
+    Struck {
+        /// When its sound began. A sound that began before the prompt was there is no answer to it.
+        onset_ms: u64,
+        /// When it was known which key it was.
+        at_ms: u64,
+        /// The key; `None` when something was heard, but not surely enough to judge.
+        key: Option<MidiNote>,
+    },
+    /// The learner takes the last verdict out of the record.
+    TakeBack,
+    /// The learner wants a rest.
+    Pause {
+        /// Now.
+        at_ms: u64,
+    },
+    /// Back from the rest.
+    Resume {
+        /// Now.
+        at_ms: u64,
+    },
+    /// The learner, or the end of the recording, ends the sitting.
+    Stop,
+}

@@ -1,0 +1,15 @@
+//! One sitting, as a pure state machine: [`Sitting::on`] takes an [`Event`] and gives [`Effect`]s; clock and devices are outside.
+
+mod effect;
+mod event;
+mod judge;
+mod sitting;
+mod summary;
+mod typing;
+
+pub use effect::{Effect, End, Feedback};
+pub use event::Event;
+pub use judge::{Given, Miss, judge};
+pub use sitting::{Limits, Plan, Sitting};
+pub use summary::Summary;
+pub use typing::{Typed, Typing};

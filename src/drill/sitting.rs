@@ -1,0 +1,605 @@
+//! The sitting itself: prompts, judges, times, and says what to keep.
+
+use jiff::{SignedDuration, Timestamp};
+
+use crate::study::{Answer, AnswerWay, Chooser, Item, Outcome, PromptKind};
+
+use super::effect::{Effect, End, Feedback};
+use super::event::Event;
+use super::judge::{Given, Miss, judge};
+use super::summary::Summary;
+
+/// When a sitting is over.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Limits {
+    /// Active time of this sitting, in ms.
+    pub active_ms: Option<u64>,
+    /// Answers that must be given as well before `active_ms` ends it.
+    pub least_answers: u32,
+    /// Prompts answered; ends the sitting whatever the time.
+    pub prompts: Option<u32>,
+}
+
+/// What a sitting is made of.
+#[derive(Debug, Clone)]
+pub struct Plan {
+    /// The instant of its first moment.
+    pub start: Timestamp,
+    /// The id of the stage.
+    pub stage: String,
+    /// Its items; one block after another.
+    pub blocks: Vec<Vec<Item>>,
+    /// Earlier answers to these items.
+    pub history: Vec<Answer>,
+    /// The learner's plain reaction, ms.
+    pub floor_ms: u32,
+    /// Seed of the choice.
+    pub seed: u64,
+    /// How items are put.
+    pub prompt: PromptKind,
+    /// How they are answered.
+    pub way: AnswerWay,
+    /// Whether response times are kept.
+    pub timed: bool,
+    /// When it is over.
+    pub limits: Limits,
+    /// Longest active time one prompt can earn, ms.
+    pub cap_ms: u64,
+}
+
+/// A prompt being shown.
+#[derive(Debug, Clone, Copy)]
+struct Open {
+    item: Item,
+    /// When it was there; `None` until then.
+    ready_ms: Option<u64>,
+    /// Tries so far.
+    tries: u32,
+    /// Active time it has earned.
+    earned_ms: u64,
+}
+
+/// A key struck this soon after its prompt was on its way before it: nobody reads and plays in less.
+/// Common practice in measurements of reaction time.
+const ANTICIPATION_MS: u64 = 100;
+
+/// How many prompts back a verdict can be taken out of the record.
+const TAKE_BACK_WITHIN: u32 = 2;
+
+/// The state machine of one sitting.
+#[derive(Debug, Clone)]
+pub struct Sitting {
+    plan: Plan,
+    chooser: Chooser,
+    block: usize,
+    number: u32,
+    open: Option<Open>,
+    /// Up to where active time is counted.
+    counted_to_ms: u64,
+    active_ms: u64,
+    paused: bool,
+    /// All answers by sequence number, with the prompt's number, and whether they were taken back.
+    kept: Vec<(u32, Answer, bool)>,
+    answered: u32,
+    taken_back: u32,
+    over: bool,
+}
+
+impl Sitting {
+    /// A sitting that waits for [`Event::Begin`]. A plan without items ends at once.
+    pub fn new(mut plan: Plan) -> Sitting {
+        plan.blocks.retain(|block| !block.is_empty());
+        let chooser = chooser(&plan, 0, &[], plan.start);
+        Sitting {
+            plan,
+            chooser,
+            block: 0,
+            number: 0,
+            open: None,
+            counted_to_ms: 0,
+            active_ms: 0,
+            paused: false,
+            kept: Vec::new(),
+            answered: 0,
+            taken_back: 0,
+            over: false,
+        }
+    }
+
+    /// Active time so far, ms.
+    pub fn active_ms(&self) -> u64 {
+        self.active_ms
+    }
+
+    /// Whether a rest is being taken.
+    pub fn paused(&self) -> bool {
+        self.paused
+    }
+
+    /// Whether the sitting is over.
+    pub fn over(&self) -> bool {
+        self.over
+    }
+
+    /// Takes one event; the effects are to be done in order.
+    pub fn on(&mut self, event: Event) -> Vec<Effect> {
+        if self.over {
+            return Vec::new();
+        }
+        match event {
+            Event::Begin { at_ms } => {
+                self.counted_to_ms = at_ms;
+                self.next_prompt()
+            }
+            Event::Ready { at_ms } => {
+                if let Some(open) = &mut self.open {
+                    open.ready_ms.get_or_insert(at_ms);
+                }
+                Vec::new()
+            }
+            Event::Named { at_ms, name } if !self.paused => {
+                self.answer(at_ms, at_ms, Some(Given::Name(name)))
+            }
+            Event::Struck {
+                onset_ms,
+                at_ms,
+                key,
+            } if !self.paused => {
+                // A note from before the prompt could be read cannot be an answer to it.
+                match self.open.and_then(|open| open.ready_ms) {
+                    Some(ready) if onset_ms >= ready + ANTICIPATION_MS => {
+                        self.answer(onset_ms, at_ms, key.map(Given::Key))
+                    }
+                    _ => Vec::new(),
+                }
+            }
+            Event::Named { .. } | Event::Struck { .. } => Vec::new(),
+            Event::TakeBack => self.take_back(),
+            Event::Pause { .. } => {
+                self.paused = true;
+                Vec::new()
+            }
+            Event::Resume { at_ms } => {
+                if std::mem::take(&mut self.paused) {
+                    self.counted_to_ms = at_ms;
+                    // The interrupted prompt is put again: its time would be the rest's.
+                    if let Some(open) = &mut self.open {
+                        open.ready_ms = None;
+                        return vec![Effect::Show {
+                            number: self.number,
+                            item: open.item,
+                        }];
+                    }
+                }
+                Vec::new()
+            }
+            Event::Stop => self.finish(End::Stopped),
+        }
+    }
+
+    fn next_prompt(&mut self) -> Vec<Effect> {
+        if self.plan.blocks.is_empty() {
+            return self.finish(End::Done);
+        }
+        let block = self.block_due();
+        if block != self.block {
+            self.block = block;
+            let now = self.instant(self.counted_to_ms);
+            self.chooser = chooser(&self.plan, block, &self.kept, now);
+        }
+        let Some(item) = self.chooser.next_item() else {
+            return self.finish(End::Done);
+        };
+        self.number += 1;
+        self.open = Some(Open {
+            item,
+            ready_ms: None,
+            tries: 0,
+            earned_ms: 0,
+        });
+        let mut effects = vec![Effect::Show {
+            number: self.number,
+            item,
+        }];
+        if self.plan.prompt != PromptKind::Eye {
+            effects.push(Effect::Sound(item));
+        }
+        effects
+    }
+
+    fn instant(&self, at_ms: u64) -> Timestamp {
+        let since = SignedDuration::from_millis(i64::try_from(at_ms).unwrap_or(i64::MAX));
+        self.plan
+            .start
+            .saturating_add(since)
+            .unwrap_or(Timestamp::MAX)
+    }
+
+    /// The block whose turn it is: each has an equal share of the sitting.
+    fn block_due(&self) -> usize {
+        let count = self.plan.blocks.len();
+        let (done, whole) = match (self.plan.limits.prompts, self.plan.limits.active_ms) {
+            (Some(prompts), _) => (u64::from(self.answered), u64::from(prompts)),
+            (None, Some(active)) => (self.active_ms, active),
+            (None, None) => (0, 1),
+        };
+        ((done * count as u64 / whole.max(1)) as usize).min(count - 1)
+    }
+
+    /// `given_ms`: when the answer was given; `at_ms`: when it was known.
+    fn answer(&mut self, given_ms: u64, at_ms: u64, given: Option<Given>) -> Vec<Effect> {
+        let Some(mut open) = self.open else {
+            return Vec::new();
+        };
+        let Some(ready_ms) = open.ready_ms else {
+            return Vec::new();
+        };
+        let verdict = given.map(|given| judge(open.item, given));
+        let outcome = verdict.as_ref().map_or(Outcome::NotSure, Outcome::from);
+        if outcome != Outcome::NotSure {
+            open.tries += 1;
+        }
+        let earned = at_ms
+            .saturating_sub(self.counted_to_ms)
+            .min(self.plan.cap_ms - open.earned_ms);
+        open.earned_ms += earned;
+        self.counted_to_ms = at_ms;
+        self.active_ms += earned;
+        self.open = Some(open);
+        let response_ms = (self.plan.timed && open.tries == 1)
+            .then(|| given_ms.saturating_sub(ready_ms))
+            .and_then(|ms| u32::try_from(ms).ok());
+        let answer = Answer {
+            at: self.instant(at_ms),
+            stage: self.plan.stage.clone(),
+            item: open.item,
+            prompt: self.plan.prompt,
+            way: self.plan.way,
+            given: given.map(|given| given.pitch(open.item)),
+            outcome,
+            response_ms: response_ms.filter(|_| outcome != Outcome::NotSure),
+            attempt: open.tries.max(1),
+            active_ms: earned as u32,
+        };
+        let mut effects = vec![Effect::Save {
+            sequence: self.kept.len() as u32,
+            number: self.number,
+            answer: answer.clone(),
+            given,
+        }];
+        self.kept.push((self.number, answer.clone(), false));
+        if open.tries == 1 && outcome != Outcome::NotSure {
+            self.chooser.record(&open.item, outcome, answer.response_ms);
+        }
+        match verdict {
+            None => effects.push(Effect::Tell(Feedback::NotSure)),
+            Some(Err(miss)) => effects.push(Effect::Tell(Feedback::Wrong(miss))),
+            Some(Ok(())) => effects.extend(self.right(open, answer.response_ms)),
+        }
+        effects
+    }
+
+    fn right(&mut self, open: Open, response_ms: Option<u32>) -> Vec<Effect> {
+        let mut effects = Vec::new();
+        if self.plan.prompt == PromptKind::Eye && self.plan.way == AnswerWay::Letters {
+            effects.push(Effect::Sound(open.item));
+        }
+        effects.push(Effect::Tell(Feedback::Right {
+            item: open.item,
+            response_ms,
+        }));
+        self.answered += 1;
+        self.open = None;
+        effects.extend(if self.enough() {
+            self.finish(End::Done)
+        } else {
+            self.next_prompt()
+        });
+        effects
+    }
+
+    fn enough(&self) -> bool {
+        let limits = self.plan.limits;
+        limits
+            .prompts
+            .is_some_and(|prompts| self.answered >= prompts)
+            || limits
+                .active_ms
+                .is_some_and(|active| self.active_ms >= active)
+                && self.answered >= limits.least_answers
+    }
+
+    fn take_back(&mut self) -> Vec<Effect> {
+        let oldest = self.number.saturating_sub(TAKE_BACK_WITHIN);
+        let last = self
+            .kept
+            .iter()
+            .rposition(|(number, _, back)| *number >= oldest && !back);
+        let Some(sequence) = last else {
+            return vec![Effect::Tell(Feedback::NothingToTakeBack)];
+        };
+        let (number, answer, back) = &mut self.kept[sequence];
+        *back = true;
+        self.taken_back += 1;
+        let (number, outcome) = (*number, answer.outcome);
+        // A try taken back was none: the next one at this prompt is the first.
+        if number == self.number
+            && outcome != Outcome::NotSure
+            && let Some(open) = &mut self.open
+        {
+            open.tries = open.tries.saturating_sub(1);
+        }
+        let now = self.instant(self.counted_to_ms);
+        self.chooser = chooser(&self.plan, self.block, &self.kept, now);
+        vec![
+            Effect::Withdraw {
+                sequence: sequence as u32,
+            },
+            Effect::Tell(Feedback::TakenBack {
+                outcome,
+                times: self.taken_back,
+            }),
+        ]
+    }
+
+    fn finish(&mut self, end: End) -> Vec<Effect> {
+        self.over = true;
+        let kept = self
+            .kept
+            .iter()
+            .filter(|(_, _, back)| !back)
+            .map(|(_, answer, _)| answer);
+        vec![Effect::Finish(Summary::of(kept, end, self.taken_back))]
+    }
+}
+
+/// A chooser for one block that knows the history and what this sitting has kept.
+fn chooser(plan: &Plan, block: usize, kept: &[(u32, Answer, bool)], now: Timestamp) -> Chooser {
+    let items = plan.blocks.get(block).map_or(&[][..], Vec::as_slice);
+    let mut history = plan.history.clone();
+    history.extend(
+        kept.iter()
+            .filter(|(_, _, back)| !back)
+            .map(|(_, answer, _)| answer.clone()),
+    );
+    Chooser::new(
+        items,
+        &history,
+        now,
+        plan.floor_ms,
+        plan.seed.wrapping_add(block as u64 + kept.len() as u64),
+    )
+}
+
+/// The miss of an effect list, if there is one (for views that draw it).
+impl Effect {
+    /// What was missed, if this effect tells of a miss.
+    pub fn miss(&self) -> Option<&Miss> {
+        match self {
+            Effect::Tell(Feedback::Wrong(miss)) => Some(miss),
+            _ => None,
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::theory::{Clef, MidiNote};
+
+    fn plan(way: AnswerWay) -> Plan {
+        let items = ["C4", "D4", "E4", "F4", "G4", "A4"]
+            .map(|name| Item::note(name.parse().unwrap(), Clef::Treble));
+        Plan {
+            start: "2026-03-02T16:00:00Z".parse().unwrap(),
+            stage: "treble".to_owned(),
+            blocks: vec![items.to_vec()],
+            history: Vec::new(),
+            floor_ms: 600,
+            seed: 1,
+            prompt: PromptKind::Eye,
+            way,
+            timed: true,
+            limits: Limits {
+                prompts: Some(5),
+                ..Limits::default()
+            },
+            cap_ms: 10_000,
+        }
+    }
+
+    fn shown(effects: &[Effect]) -> Option<Item> {
+        effects.iter().find_map(|effect| match effect {
+            Effect::Show { item, .. } => Some(*item),
+            _ => None,
+        })
+    }
+
+    fn saved(effects: &[Effect]) -> Vec<Answer> {
+        effects
+            .iter()
+            .filter_map(|effect| match effect {
+                Effect::Save { answer, .. } => Some(answer.clone()),
+                _ => None,
+            })
+            .collect()
+    }
+
+    fn begun(way: AnswerWay) -> (Sitting, Item) {
+        let mut sitting = Sitting::new(plan(way));
+        let item = shown(&sitting.on(Event::Begin { at_ms: 0 })).unwrap();
+        sitting.on(Event::Ready { at_ms: 100 });
+        (sitting, item)
+    }
+
+    #[test]
+    fn an_answer_is_saved_before_it_is_told_and_the_next_prompt_follows() {
+        let (mut sitting, item) = begun(AnswerWay::Letters);
+        let effects = sitting.on(Event::Named {
+            at_ms: 1300,
+            name: item.pitch.spelling(),
+        });
+        assert!(matches!(effects[0], Effect::Save { .. }));
+        assert_eq!(saved(&effects)[0].response_ms, Some(1200));
+        assert_eq!(saved(&effects)[0].active_ms, 1300);
+        assert_ne!(shown(&effects), Some(item));
+    }
+
+    #[test]
+    fn a_miss_waits_for_the_right_answer_and_its_time_is_no_response_time() {
+        let (mut sitting, item) = begun(AnswerWay::Letters);
+        let other = if item.pitch.letter == crate::theory::Letter::C {
+            "D"
+        } else {
+            "C"
+        };
+        let missed = sitting.on(Event::Named {
+            at_ms: 900,
+            name: other.parse().unwrap(),
+        });
+        assert_eq!(saved(&missed)[0].outcome, Outcome::Wrong);
+        assert!(missed.iter().any(|effect| effect.miss().is_some()));
+        assert_eq!(shown(&missed), None);
+        let mended = sitting.on(Event::Named {
+            at_ms: 2500,
+            name: item.pitch.spelling(),
+        });
+        let answer = &saved(&mended)[0];
+        assert_eq!((answer.attempt, answer.response_ms), (2, None));
+        // It comes back after two to five others.
+        let mut others = 0;
+        let mut now = shown(&mended).unwrap();
+        let mut at_ms = 2500;
+        while now != item {
+            others += 1;
+            assert!(others <= 5);
+            sitting.on(Event::Ready { at_ms });
+            at_ms += 700;
+            let effects = sitting.on(Event::Named {
+                at_ms,
+                name: now.pitch.spelling(),
+            });
+            match shown(&effects) {
+                Some(next) => now = next,
+                None => break,
+            }
+        }
+        assert!(others >= 2);
+    }
+
+    #[test]
+    fn an_idle_screen_earns_ten_seconds_a_prompt() {
+        let (mut sitting, item) = begun(AnswerWay::Letters);
+        let effects = sitting.on(Event::Named {
+            at_ms: 60_000,
+            name: item.pitch.spelling(),
+        });
+        assert_eq!(saved(&effects)[0].active_ms, 10_000);
+        assert_eq!(sitting.active_ms(), 10_000);
+    }
+
+    #[test]
+    fn a_rest_earns_nothing_and_its_prompt_is_put_again() {
+        let (mut sitting, item) = begun(AnswerWay::Letters);
+        sitting.on(Event::Pause { at_ms: 500 });
+        assert!(
+            sitting
+                .on(Event::Named {
+                    at_ms: 600,
+                    name: item.pitch.spelling()
+                })
+                .is_empty()
+        );
+        let again = sitting.on(Event::Resume { at_ms: 90_000 });
+        assert_eq!(shown(&again), Some(item));
+        sitting.on(Event::Ready { at_ms: 90_100 });
+        let effects = sitting.on(Event::Named {
+            at_ms: 91_100,
+            name: item.pitch.spelling(),
+        });
+        assert_eq!(saved(&effects)[0].response_ms, Some(1000));
+        assert_eq!(saved(&effects)[0].active_ms, 1100);
+    }
+
+    #[test]
+    fn a_piano_is_judged_with_its_octave_and_an_early_or_unsure_note_is_no_answer() {
+        let (mut sitting, item) = begun(AnswerWay::Piano);
+        let key = item.pitch.midi();
+        let struck = |onset_ms, key| Event::Struck {
+            onset_ms,
+            at_ms: onset_ms + 60,
+            key,
+        };
+        assert!(sitting.on(struck(50, Some(key))).is_empty());
+        assert!(sitting.on(struck(180, Some(key))).is_empty());
+        let unsure = sitting.on(struck(500, None));
+        assert_eq!(saved(&unsure)[0].outcome, Outcome::NotSure);
+        assert_eq!(saved(&unsure)[0].given, None);
+        let octave = sitting.on(struck(900, Some(MidiNote(key.0 + 12))));
+        assert_eq!(saved(&octave)[0].outcome, Outcome::Wrong);
+        let right = sitting.on(struck(1500, Some(key)));
+        assert_eq!(saved(&right)[0].outcome, Outcome::Right);
+        assert_eq!(saved(&right)[0].attempt, 2);
+    }
+
+    #[test]
+    fn a_verdict_can_be_taken_back_within_two_prompts() {
+        let (mut sitting, item) = begun(AnswerWay::Letters);
+        let other = if item.pitch.letter == crate::theory::Letter::C {
+            "D"
+        } else {
+            "C"
+        };
+        sitting.on(Event::Named {
+            at_ms: 900,
+            name: other.parse().unwrap(),
+        });
+        let back = sitting.on(Event::TakeBack);
+        assert!(back.contains(&Effect::Withdraw { sequence: 0 }));
+        let right = sitting.on(Event::Named {
+            at_ms: 1900,
+            name: item.pitch.spelling(),
+        });
+        assert_eq!(saved(&right)[0].attempt, 1);
+        let Some(Effect::Finish(summary)) = sitting.on(Event::Stop).pop() else {
+            panic!("a stop ends the sitting");
+        };
+        assert_eq!(
+            (
+                summary.answered,
+                summary.right_first_time,
+                summary.taken_back
+            ),
+            (1, 1, 1)
+        );
+    }
+
+    #[test]
+    fn blocks_take_equal_shares_and_the_sitting_ends_by_itself() {
+        let mut plan = plan(AnswerWay::Letters);
+        plan.blocks.push(vec![
+            Item::note("C3".parse().unwrap(), Clef::Bass),
+            Item::note("D3".parse().unwrap(), Clef::Bass),
+        ]);
+        plan.limits.prompts = Some(10);
+        let mut sitting = Sitting::new(plan);
+        let mut now = shown(&sitting.on(Event::Begin { at_ms: 0 })).unwrap();
+        let mut clefs = vec![now.clef];
+        for turn in 1..=10 {
+            sitting.on(Event::Ready { at_ms: turn * 1000 });
+            let name = now.pitch.spelling();
+            let effects = sitting.on(Event::Named {
+                at_ms: turn * 1000 + 500,
+                name,
+            });
+            match shown(&effects) {
+                Some(next) => now = next,
+                None => assert!(matches!(effects.last(), Some(Effect::Finish(_)))),
+            }
+            clefs.push(now.clef);
+        }
+        assert!(sitting.over());
+        assert_eq!(clefs[..5], [Clef::Treble; 5]);
+        assert_eq!(clefs[5..10], [Clef::Bass; 5]);
+    }
+}

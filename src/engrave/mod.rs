@@ -1,0 +1,27 @@
+//! Engraving: staff spaces in, marks out. One layout gives one display list; painters turn it into values.
+//!
+//! Ordered passes ([`layout`]) place staves, clefs, signatures, accidentals, heads and ledger lines with the measures
+//! of an open music font ([`metrics`], [`font`]); [`picture`] chooses a size for the stage and paints cells.
+//! Source: SMuFL, and Bravura's own metadata and outlines in `font/`.
+
+mod block;
+mod draw;
+mod font;
+mod grid;
+mod keyboard;
+mod layout;
+mod list;
+mod metrics;
+mod music;
+mod phrase;
+mod screen;
+
+pub use font::{FontError, MusicFont, Outline, Segment, music_font};
+pub use grid::{Cell, CellGrid, CellStyle, Size};
+pub use keyboard::{KeyMark, KeyboardMarks};
+pub use layout::display_list;
+pub use list::{DisplayList, Ink, KeyInk, Mark, Part, Point, Rect, Shape};
+pub use metrics::{EngravingDefaults, Glyph, GlyphMetrics, Metrics, MetricsError};
+pub use music::{Column, Music, NoteMark, Reach, Role, StageRange, Staves};
+pub use phrase::{Event, NoteValue, Phrase};
+pub use screen::{TooSmall, needed, phrase_picture, picture};

@@ -1,0 +1,281 @@
+//! The command line as typed.
+
+use std::path::PathBuf;
+
+use clap::{Args, Parser, Subcommand, ValueEnum};
+
+use crate::study::{AnswerWay, PromptKind};
+
+/// Daily practice in reading written music by eye and ear.
+///
+/// Without a command it opens the home screen: today in one sentence, Enter to begin.
+#[derive(Debug, Parser)]
+#[command(
+    name = "stavelark",
+    version,
+    after_help = "Examples:\n  stavelark                       today's practice\n  stavelark practice --plain      the same in words, for a screen reader or a pipe\n  stavelark progress              marks, speed and the slowest notes\n  stavelark hear take.wav         what was played in a recording\n\nLoudness: start low, above all with headphones."
+)]
+pub struct Cli {
+    /// What to do.
+    #[command(subcommand)]
+    pub command: Option<Command>,
+    /// Whose practice it is.
+    #[arg(long, global = true, value_name = "NAME")]
+    pub learner: Option<String>,
+    /// Draw with ASCII characters alone.
+    #[arg(long, global = true)]
+    pub ascii: bool,
+}
+
+/// The commands.
+#[derive(Debug, Subcommand)]
+pub enum Command {
+    /// Today's sitting.
+    #[command(
+        after_help = "Examples:\n  stavelark practice\n  stavelark practice --answer-by piano --input take.wav --events log.jsonl\n  stavelark practice --plain --seed 1 --prompts 5"
+    )]
+    Practice(PracticeArgs),
+    /// Marks, speed and accuracy, the slowest notes.
+    #[command(after_help = "Examples:\n  stavelark progress\n  stavelark progress --json")]
+    Progress(ProgressArgs),
+    /// The courses: list, show, check, use, new.
+    #[command(
+        after_help = "Examples:\n  stavelark course list\n  stavelark course use landmarks\n  stavelark course new mine.toml && stavelark course check mine.toml"
+    )]
+    Course {
+        /// What to do.
+        #[command(subcommand)]
+        command: CourseCommand,
+    },
+    /// What was played in a recording, as CSV.
+    #[command(after_help = "Examples:\n  stavelark hear samples/grand/A4.wav")]
+    Hear(HearArgs),
+    /// Sound notes, or render them to a file.
+    #[command(
+        after_help = "Examples:\n  stavelark play C4 E4 G4 --together\n  stavelark play C4 --wav c4.wav"
+    )]
+    Play(super::play::PlayArgs),
+    /// Learners: add, list, use, rename, remove.
+    #[command(after_help = "Examples:\n  stavelark learner add Wren\n  stavelark learner list")]
+    Learner {
+        /// What to do.
+        #[command(subcommand)]
+        command: LearnerCommand,
+    },
+    /// Show and set settings.
+    #[command(after_help = "Examples:\n  stavelark settings\n  stavelark settings names german")]
+    Settings {
+        /// The setting; none shows all.
+        name: Option<String>,
+        /// Its new value; none shows the present one.
+        value: Option<String>,
+        /// As JSON.
+        #[arg(long)]
+        json: bool,
+    },
+    /// The record: check, backup, restore, export.
+    #[command(
+        after_help = "Examples:\n  stavelark data check\n  stavelark data backup wren.sqlite3\n  stavelark data export wren.json"
+    )]
+    Data {
+        /// What to do.
+        #[command(subcommand)]
+        command: DataCommand,
+    },
+}
+
+/// How an item is put.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum PromptArg {
+    /// Shown; its sound confirms the answer.
+    Eye,
+    /// Only sounded.
+    Ear,
+    /// Shown and sounded at once.
+    Both,
+}
+
+/// What is answered with.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum WayArg {
+    /// Names typed.
+    Letters,
+    /// The keys of a piano.
+    Piano,
+}
+
+impl From<PromptArg> for PromptKind {
+    fn from(arg: PromptArg) -> PromptKind {
+        match arg {
+            PromptArg::Eye => PromptKind::Eye,
+            PromptArg::Ear => PromptKind::Ear,
+            PromptArg::Both => PromptKind::Both,
+        }
+    }
+}
+
+impl From<WayArg> for AnswerWay {
+    fn from(arg: WayArg) -> AnswerWay {
+        match arg {
+            WayArg::Letters => AnswerWay::Letters,
+            WayArg::Piano => AnswerWay::Piano,
+        }
+    }
+}
+
+/// Options of `practice`.
+#[derive(Debug, Clone, Args)]
+pub struct PracticeArgs {
+    /// What is answered with.
+    #[arg(long, value_enum, default_value = "letters")]
+    pub answer_by: WayArg,
+    /// How the notes are put.
+    #[arg(long, value_enum, default_value = "eye")]
+    pub prompt: PromptArg,
+    /// The stage, by its id; else the one whose turn it is.
+    #[arg(long, value_name = "ID")]
+    pub stage: Option<String>,
+    /// Minutes of this sitting; else the stage's own.
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(1..=120))]
+    pub minutes: Option<u32>,
+    /// End after this many prompts.
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(1..))]
+    pub prompts: Option<u32>,
+    /// In words, without drawing; no time is taken.
+    #[arg(long)]
+    pub plain: bool,
+    /// The same choice of notes again.
+    #[arg(long, value_name = "N")]
+    pub seed: Option<u64>,
+    /// A recording that stands in for the microphone; its time is the sitting's clock.
+    #[arg(long, value_name = "FILE.wav")]
+    pub input: Option<PathBuf>,
+    /// Every prompt and answer as a line of JSON.
+    #[arg(long, value_name = "FILE")]
+    pub events: Option<PathBuf>,
+    /// Write over an existing file.
+    #[arg(long)]
+    pub force: bool,
+}
+
+/// Options of `progress`.
+#[derive(Debug, Args)]
+pub struct ProgressArgs {
+    /// As JSON.
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// What `course` does.
+#[derive(Debug, Subcommand)]
+pub enum CourseCommand {
+    /// The built-in courses and the one in use.
+    List {
+        /// As JSON.
+        #[arg(long)]
+        json: bool,
+    },
+    /// The stages of a course.
+    Show {
+        /// A built-in course or a file; else the one in use.
+        course: Option<String>,
+        /// As JSON.
+        #[arg(long)]
+        json: bool,
+    },
+    /// A course file to begin with.
+    New {
+        /// Where to write it.
+        file: PathBuf,
+        /// Write over an existing file.
+        #[arg(long)]
+        force: bool,
+    },
+    /// Say what is wrong with a course file, or that nothing is.
+    Check {
+        /// The file.
+        file: PathBuf,
+    },
+    /// Take up a course.
+    Use {
+        /// A built-in course or a file.
+        course: String,
+    },
+}
+
+/// Options of `hear`.
+#[derive(Debug, Args)]
+pub struct HearArgs {
+    /// The recording.
+    pub file: PathBuf,
+    /// A line of JSON a row.
+    #[arg(long)]
+    pub json: bool,
+    /// The frequency of A4.
+    #[arg(long, value_name = "HZ", default_value_t = 440.0)]
+    pub reference: f64,
+}
+
+/// What `learner` does.
+#[derive(Debug, Subcommand)]
+pub enum LearnerCommand {
+    /// A new learner.
+    Add {
+        /// The name.
+        name: String,
+    },
+    /// All learners.
+    List {
+        /// As JSON.
+        #[arg(long)]
+        json: bool,
+    },
+    /// Whose practice it is from now on.
+    Use {
+        /// The name.
+        name: String,
+    },
+    /// Another name.
+    Rename {
+        /// The old name.
+        old: String,
+        /// The new name.
+        new: String,
+    },
+    /// Take a learner and all its answers out; a backup is made first.
+    Remove {
+        /// The name.
+        name: String,
+        /// Do not ask.
+        #[arg(long)]
+        yes: bool,
+    },
+}
+
+/// What `data` does.
+#[derive(Debug, Subcommand)]
+pub enum DataCommand {
+    /// Is the record whole?
+    Check,
+    /// A copy of the record.
+    Backup {
+        /// Where to.
+        file: PathBuf,
+        /// Write over an existing file.
+        #[arg(long)]
+        force: bool,
+    },
+    /// Put a backup in the record's place; the present record is kept beside it.
+    Restore {
+        /// The backup; else the newest.
+        file: Option<PathBuf>,
+    },
+    /// One learner's record as JSON.
+    Export {
+        /// Where to.
+        file: PathBuf,
+        /// Write over an existing file.
+        #[arg(long)]
+        force: bool,
+    },
+}

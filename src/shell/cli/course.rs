@@ -1,0 +1,146 @@
+//! `course`: what courses there are, what is in them, and which one is in use.
+
+use std::path::Path;
+use std::process::ExitCode;
+
+use anyhow::{Context, anyhow};
+use serde_json::json;
+
+use super::args::{Cli, CourseCommand};
+use super::{say, unfinished, warn, write};
+use crate::shell::home::Home;
+use crate::shell::words::nearest;
+use crate::study::Course;
+
+/// Runs the command.
+pub(super) fn run(cli: &Cli, command: &CourseCommand) -> anyhow::Result<ExitCode> {
+    match command {
+        CourseCommand::List { json } => list(cli, *json),
+        CourseCommand::Show { course, json } => show(cli, course.as_deref(), *json),
+        CourseCommand::New { file, force } => {
+            use std::io::Write;
+            let text = Course::built_in_text("groundwork").expect("groundwork is built in");
+            write::create(file, *force)?.write_all(text.as_bytes())?;
+            say(&format!(
+                "Wrote '{}'. Change it as you like, then: stavelark course check {0}",
+                file.display()
+            ))?;
+            Ok(ExitCode::SUCCESS)
+        }
+        CourseCommand::Check { file } => {
+            let text = read(file)?;
+            match Course::parse(&file.display().to_string(), &text) {
+                Ok(course) => {
+                    say(&format!(
+                        "'{}' is in order: {} stages, {} days.",
+                        file.display(),
+                        course.stages.len(),
+                        days(&course)
+                    ))?;
+                    Ok(ExitCode::SUCCESS)
+                }
+                Err(error) => {
+                    warn(&error.to_string());
+                    Ok(unfinished())
+                }
+            }
+        }
+        CourseCommand::Use { course } => {
+            let (text, found) = load(course)?;
+            let mut home = Home::open(cli.learner.as_deref())?;
+            let file = text.as_deref().map(|text| (course.as_str(), text));
+            home.use_course(&found, file)?;
+            say(&format!(
+                "{} now follows \u{201c}{}\u{201d}: {} stages, {} days. Marks of stages it shares with the course before stay.",
+                home.learner_name(),
+                found.name,
+                found.stages.len(),
+                days(&found)
+            ))?;
+            Ok(ExitCode::SUCCESS)
+        }
+    }
+}
+
+fn days(course: &Course) -> u32 {
+    course.stages.iter().map(|stage| stage.days).sum()
+}
+
+/// A built-in course, or one from a file.
+fn load(name: &str) -> anyhow::Result<(Option<String>, Course)> {
+    if let Some(text) = Course::built_in_text(name) {
+        return Ok((None, Course::parse(name, text)?));
+    }
+    let path = Path::new(name);
+    if !path.exists() {
+        return Err(anyhow!(
+            "there is no course '{name}', neither built in nor as a file{}",
+            nearest(name, Course::built_in_ids())
+        ));
+    }
+    let text = read(path)?;
+    let course = Course::parse(name, &text)?;
+    Ok((Some(text), course))
+}
+
+fn read(path: &Path) -> anyhow::Result<String> {
+    std::fs::read_to_string(path).with_context(|| {
+        format!(
+            "cannot read '{}': check the name, and that it is a text file",
+            path.display()
+        )
+    })
+}
+
+fn list(cli: &Cli, json: bool) -> anyhow::Result<ExitCode> {
+    let home = Home::open(cli.learner.as_deref())?;
+    let in_use = home.course().id.clone();
+    for id in Course::built_in_ids() {
+        let course = Course::built_in(id).expect("listed courses are built in");
+        if json {
+            say(&json!({"id": id, "name": course.name, "stages": course.stages.len(), "days": days(&course), "in_use": id == in_use}).to_string())?;
+        } else {
+            let sign = if id == in_use { '>' } else { ' ' };
+            say(&format!(
+                "{sign} {id:<12} {}: {} stages, {} days",
+                course.name,
+                course.stages.len(),
+                days(&course)
+            ))?;
+        }
+    }
+    if !json && Course::built_in(&in_use).is_none() {
+        say(&format!(
+            "> {in_use:<12} {}, from a file",
+            home.course().name
+        ))?;
+    }
+    Ok(ExitCode::SUCCESS)
+}
+
+fn show(cli: &Cli, name: Option<&str>, json: bool) -> anyhow::Result<ExitCode> {
+    let course = match name {
+        Some(name) => load(name)?.1,
+        None => Home::open(cli.learner.as_deref())?.course().clone(),
+    };
+    if !json {
+        say(&format!("{} ({})", course.name, course.id))?;
+    }
+    for stage in &course.stages {
+        let items = stage.items();
+        if json {
+            let items: Vec<String> = items.iter().map(ToString::to_string).collect();
+            say(&json!({"id": stage.id, "name": stage.name, "days": stage.days, "minutes": stage.minutes, "least_answers": stage.least_answers, "items": items}).to_string())?;
+        } else {
+            say(&format!(
+                "  {:<24} {}: {} notes, {} days, {} minutes a day",
+                stage.id,
+                stage.name,
+                items.len(),
+                stage.days,
+                stage.minutes
+            ))?;
+        }
+    }
+    Ok(ExitCode::SUCCESS)
+}

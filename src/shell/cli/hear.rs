@@ -1,0 +1,82 @@
+//! `hear`: what was played or sung in a recording, as CSV or lines of JSON.
+
+use std::io::Write;
+use std::process::ExitCode;
+
+use anyhow::Context;
+use serde_json::json;
+
+use super::args::HearArgs;
+use crate::shell::wav;
+use crate::signal::listen::{Listener, NoteEvent, Options, Surety};
+use crate::theory::Reference;
+
+/// Runs the command.
+pub(super) fn run(args: &HearArgs) -> anyhow::Result<ExitCode> {
+    let reference = Reference::new(args.reference)?;
+    let recording = wav::read(&args.file)?;
+    if recording.cut_off {
+        super::warn(&format!(
+            "'{}' was cut off: it is heard as far as it goes",
+            args.file.display()
+        ));
+    }
+    let mut out = std::io::BufWriter::new(std::io::stdout().lock());
+    if !args.json {
+        writeln!(
+            out,
+            "onset_s,decided_s,midi,name,frequency_hz,cents,confidence"
+        )?;
+    }
+    let options = Options { reference };
+    let mut listener = Listener::new(recording.rate, options)
+        .with_context(|| format!("cannot listen to '{}'", args.file.display()))?;
+    for block in recording.mono.chunks(BLOCK) {
+        for note in listener.push(block) {
+            write_note(&mut out, &note, args.json)?;
+        }
+    }
+    for note in listener.finish() {
+        write_note(&mut out, &note, args.json)?;
+    }
+    out.flush()?;
+    Ok(ExitCode::SUCCESS)
+}
+
+/// Samples handed on at a time: what a sound card would give.
+const BLOCK: usize = 1024;
+
+fn write_note(out: &mut impl Write, note: &NoteEvent, json: bool) -> std::io::Result<()> {
+    if note.surety == Surety::Unsure {
+        return Ok(());
+    }
+    let name = note.key.spelled_with_sharps().to_string();
+    if json {
+        writeln!(
+            out,
+            "{}",
+            json!({
+                "onset_s": rounded(note.onset_s, 4), "decided_s": rounded(note.decided_s, 4), "midi": note.key.0, "name": name,
+                "frequency_hz": rounded(note.frequency.0, 3), "cents": rounded(note.cents.0, 2), "confidence": note.confidence,
+            })
+        )?;
+    } else {
+        writeln!(
+            out,
+            "{:.4},{:.4},{},{name},{:.3},{:.2},{:.3}",
+            note.onset_s,
+            note.decided_s,
+            note.key.0,
+            note.frequency.0,
+            note.cents.0,
+            note.confidence
+        )?;
+    }
+    // A note is known as soon as it is decided, also to a reader of a pipe.
+    out.flush()
+}
+
+fn rounded(value: f64, digits: i32) -> f64 {
+    let scale = 10f64.powi(digits);
+    (value * scale).round() / scale
+}

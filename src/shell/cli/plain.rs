@@ -1,0 +1,110 @@
+//! Practice in words: a line out, a line in. For a screen reader, a Braille display, or a pipe; no time is taken.
+
+use std::io::{BufRead, Write};
+
+use crate::drill::{Event, Summary};
+use crate::shell::desk::{Desk, DeskError};
+use crate::theory::{KeySignature, NoteNames, Spelling};
+
+/// Runs the sitting on `input` and `output`. `None` when the input ran out before the end.
+pub fn run(
+    desk: &mut Desk,
+    input: &mut dyn BufRead,
+    output: &mut dyn Write,
+) -> Result<Option<Summary>, DeskError> {
+    writeln!(
+        output,
+        "{}\nAnswer with a name such as F, F# or Bb. Empty line: hear or read it again. back: take the last verdict back. stop: end.",
+        desk.heading()
+    )?;
+    desk.begin()?;
+    let mut told = 0;
+    loop {
+        if let Some(fault) = desk.sound_fault() {
+            writeln!(output, "{fault}")?;
+        }
+        if let Some(feedback) = desk
+            .view()
+            .feedback
+            .as_ref()
+            .filter(|_| desk.view().told > told)
+        {
+            told = desk.view().told;
+            writeln!(output, "{}", desk.wording().feedback(feedback))?;
+        }
+        if let Some(summary) = desk.view().summary.clone() {
+            for line in desk.closing_lines(&summary) {
+                writeln!(output, "{line}")?;
+            }
+            return Ok(Some(summary));
+        }
+        if let Some(item) = desk.view().item {
+            write!(
+                output,
+                "{}. {}: ",
+                desk.view().number,
+                desk.wording().item(item)
+            )?;
+            output.flush()?;
+        }
+        desk.drawn()?;
+        let mut line = String::new();
+        if input.read_line(&mut line)? == 0 {
+            writeln!(output)?;
+            desk.on(Event::Stop)?;
+            return Ok(None);
+        }
+        match line.trim() {
+            "" => desk.sound_again(),
+            "stop" | "quit" => desk.on(Event::Stop)?,
+            "back" => desk.on(Event::TakeBack)?,
+            text => match parse(text, desk.wording().names) {
+                Some(name) => desk.named(name)?,
+                None => writeln!(
+                    output,
+                    "'{text}' is no note name. Write a letter A to G, with # or b behind it if it has one."
+                )?,
+            },
+        }
+    }
+}
+
+/// A name as a person types it: `F#`, `f sharp`, `Bb`, `b flat`; or in the learner's own naming.
+fn parse(text: &str, names: NoteNames) -> Option<Spelling> {
+    let compact = text
+        .to_lowercase()
+        .replace("sharp", "#")
+        .replace("flat", "b")
+        .replace("natural", "")
+        .replace(' ', "");
+    if names != NoteNames::English {
+        for letter in crate::theory::Letter::ALL {
+            for alteration in crate::theory::Alteration::ALL {
+                let note = Spelling { letter, alteration };
+                if names.name(note, KeySignature::NONE, true).to_lowercase() == compact {
+                    return Some(note);
+                }
+            }
+        }
+    }
+    compact.parse().ok()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn names_are_read_as_people_type_them() {
+        let read = |text, names| parse(text, names).map(|note| note.to_string());
+        for text in ["f#", "F#", "F sharp"] {
+            assert_eq!(read(text, NoteNames::English).as_deref(), Some("F#"));
+        }
+        assert_eq!(read("b flat", NoteNames::English).as_deref(), Some("Bb"));
+        assert_eq!(read("b", NoteNames::English).as_deref(), Some("B"));
+        assert_eq!(read("B", NoteNames::German).as_deref(), Some("Bb"));
+        assert_eq!(read("H", NoteNames::German).as_deref(), Some("B"));
+        assert_eq!(read("sol#", NoteNames::FixedSolfege).as_deref(), Some("G#"));
+        assert_eq!(read("H", NoteNames::English), None);
+    }
+}

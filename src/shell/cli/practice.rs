@@ -1,0 +1,225 @@
+//! `practice`, and the home screen of bare `stavelark`.
+
+use std::io::{self, IsTerminal};
+use std::process::ExitCode;
+
+use anyhow::{Context, bail};
+
+use super::args::{Cli, PracticeArgs, WayArg};
+use super::{plain, say, unfinished, warn, write};
+use crate::drill::{End, Event};
+use crate::shell::desk::{Desk, DeskError};
+use crate::shell::events::EventLog;
+use crate::shell::home::{Home, Wish};
+use crate::shell::settings::Settings;
+use crate::shell::sound::Sound;
+use crate::shell::today::Today;
+use crate::shell::{term, wav};
+use crate::signal::listen::{Listener, NoteEvent, Options, Surety};
+
+/// Bare `stavelark`: the home screen, or today in words where there is no screen.
+pub(super) fn home(cli: &Cli) -> anyhow::Result<ExitCode> {
+    let mut home = Home::open(cli.learner.as_deref())?;
+    if let Some(why) = no_screen() {
+        say(&home.today()?.sentence())?;
+        warn(&format!(
+            "{why}: no home screen is drawn. Practise in words with: stavelark practice --plain"
+        ));
+        return Ok(ExitCode::SUCCESS);
+    }
+    let wish = Wish::default();
+    full_screen(cli, &mut home, wish, None, false)
+}
+
+/// Runs `practice`.
+pub(super) fn run(cli: &Cli, args: &PracticeArgs) -> anyhow::Result<ExitCode> {
+    let mut home = Home::open(cli.learner.as_deref())?;
+    let wish = Wish {
+        stage: args.stage.clone(),
+        prompt: args.prompt.into(),
+        way: args.answer_by.into(),
+        minutes: args.minutes,
+        prompts: args.prompts,
+        timed: !args.plain,
+        seed: args.seed,
+        told_clock: args.input.is_some(),
+    };
+    // An unknown stage is told before any file is written.
+    home.stage(&wish)?;
+    let events = match &args.events {
+        Some(path) => Some(EventLog::new(write::create(path, args.force)?)),
+        None => None,
+    };
+    if let Some(path) = &args.input {
+        if args.answer_by != WayArg::Piano {
+            bail!("--input is a recording of a piano: add --answer-by piano");
+        }
+        let recording = wav::read(path)?;
+        let desk = home.sitting(&wish, wording(cli, &home), events, Sound::silent())?;
+        return from_recording(desk, &recording);
+    }
+    if args.answer_by == WayArg::Piano {
+        bail!(
+            "the live microphone is not there yet: give a recording with --input FILE.wav, or answer by letters"
+        );
+    }
+    if args.plain {
+        let sound = sound(&home, &wish);
+        let mut desk = home.sitting(&wish, wording(cli, &home), events, sound)?;
+        let done = plain::run(&mut desk, &mut io::stdin().lock(), &mut io::stdout().lock())?;
+        return Ok(match done {
+            Some(_) => ExitCode::SUCCESS,
+            None => {
+                warn("The input ended before the sitting did; everything answered is kept.");
+                unfinished()
+            }
+        });
+    }
+    if let Some(why) = no_screen() {
+        bail!("{why}: nothing can be drawn. Practise in words with: stavelark practice --plain");
+    }
+    full_screen(cli, &mut home, wish, events, true)
+}
+
+/// Why there is no screen to draw on, if there is none.
+fn no_screen() -> Option<&'static str> {
+    if !io::stdout().is_terminal() || !io::stdin().is_terminal() {
+        return Some("This is no terminal");
+    }
+    match std::env::var("TERM").as_deref() {
+        Ok("dumb") | Err(_) => Some("This terminal cannot place a cursor (TERM)"),
+        _ => None,
+    }
+}
+
+/// ASCII alone: asked for, or the locale is not UTF-8.
+pub(super) fn ascii(cli: &Cli, settings: &Settings) -> bool {
+    let locale = ["LC_ALL", "LC_CTYPE", "LANG"]
+        .iter()
+        .find_map(|name| std::env::var(name).ok().filter(|value| !value.is_empty()))
+        .unwrap_or_default()
+        .to_ascii_lowercase();
+    cli.ascii || settings.ascii() || !(locale.contains("utf-8") || locale.contains("utf8"))
+}
+
+fn wording(cli: &Cli, home: &Home) -> crate::shell::words::Wording {
+    crate::shell::words::Wording {
+        names: home.names(),
+        ascii: ascii(cli, home.settings()),
+    }
+}
+
+fn sound(home: &Home, wish: &Wish) -> Sound {
+    if home.settings().sound() {
+        Sound::open(wish.prompt != crate::study::PromptKind::Eye)
+    } else {
+        Sound::silent()
+    }
+}
+
+fn full_screen(
+    cli: &Cli,
+    home: &mut Home,
+    wish: Wish,
+    events: Option<EventLog>,
+    start_now: bool,
+) -> anyhow::Result<ExitCode> {
+    let _quiet = crate::shell::audio::Quiet::new(None).ok();
+    let mut host = Screen {
+        cli,
+        home,
+        wish,
+        events,
+    };
+    term::run(&mut host, start_now).context("the sitting could not go on")?;
+    Ok(ExitCode::SUCCESS)
+}
+
+/// What the full-screen program asks for.
+struct Screen<'a> {
+    cli: &'a Cli,
+    home: &'a mut Home,
+    wish: Wish,
+    events: Option<EventLog>,
+}
+
+impl term::Host for Screen<'_> {
+    fn today(&mut self) -> Result<Today, DeskError> {
+        Ok(self.home.today()?)
+    }
+
+    fn sitting(&mut self) -> Result<Desk, DeskError> {
+        let sound = sound(self.home, &self.wish);
+        let wording = wording(self.cli, self.home);
+        let events = self.events.take();
+        Ok(self.home.sitting(&self.wish, wording, events, sound)?)
+    }
+
+    fn ascii(&self) -> bool {
+        ascii(self.cli, self.home.settings())
+    }
+}
+
+/// A sitting whose clock and whose piano are a recording's.
+fn from_recording(mut desk: Desk, recording: &wav::Recording) -> anyhow::Result<ExitCode> {
+    let mut listener = Listener::new(recording.rate, Options::default())?;
+    let mut notes: Vec<NoteEvent> = listener.push(&recording.mono);
+    notes.extend(listener.finish());
+    notes.sort_by(|a, b| a.decided_s.total_cmp(&b.decided_s));
+    say(&desk.heading())?;
+    desk.begin()?;
+    put(&mut desk)?;
+    let mut told = 0;
+    for note in notes {
+        desk.tell_time(ms(note.decided_s));
+        desk.on(Event::Struck {
+            onset_ms: ms(note.onset_s),
+            at_ms: ms(note.decided_s),
+            key: (note.surety == Surety::Sure).then_some(note.key),
+        })?;
+        if desk.view().told > told {
+            told = desk.view().told;
+            if let Some(feedback) = &desk.view().feedback {
+                say(&desk.wording().feedback(feedback))?;
+            }
+        }
+        if desk.view().summary.is_some() {
+            break;
+        }
+        put(&mut desk)?;
+    }
+    if desk.view().summary.is_none() {
+        desk.tell_time(ms(recording.seconds()));
+        desk.on(Event::Stop)?;
+    }
+    let Some(summary) = desk.view().summary.clone() else {
+        bail!("the sitting did not end");
+    };
+    for line in desk.closing_lines(&summary) {
+        say(&line)?;
+    }
+    if summary.end == End::Stopped {
+        warn("The recording ended before the sitting did; everything answered is kept.");
+        return Ok(unfinished());
+    }
+    Ok(ExitCode::SUCCESS)
+}
+
+/// Puts the prompt in words and starts its clock.
+fn put(desk: &mut Desk) -> anyhow::Result<()> {
+    if !desk.view().ready
+        && let Some(item) = desk.view().item
+    {
+        say(&format!(
+            "{}. {}",
+            desk.view().number,
+            desk.wording().item(item)
+        ))?;
+        desk.drawn()?;
+    }
+    Ok(())
+}
+
+fn ms(seconds: f64) -> u64 {
+    (seconds * 1000.0).round().max(0.0) as u64
+}

@@ -1,0 +1,50 @@
+//! `settings`: shows and sets.
+
+use std::process::ExitCode;
+
+use serde_json::json;
+
+use super::args::Cli;
+use super::say;
+use crate::shell::home::Home;
+use crate::shell::paths::Paths;
+use crate::shell::settings::{DEFINITIONS, Scope, definition, set};
+
+/// Runs the command.
+pub(super) fn run(
+    cli: &Cli,
+    name: Option<&str>,
+    value: Option<&str>,
+    json: bool,
+) -> anyhow::Result<ExitCode> {
+    let wanted = name.map(definition).transpose()?;
+    let mut home = Home::open(cli.learner.as_deref())?;
+    if let (Some(wanted), Some(value)) = (wanted, value) {
+        let paths = Paths::from_env()?;
+        let (store, learner) = home.parts();
+        set(wanted, value, &paths, store, learner.id)?;
+        say(&format!("{} = {value}", wanted.name))?;
+        return Ok(ExitCode::SUCCESS);
+    }
+    for each in DEFINITIONS
+        .iter()
+        .filter(|d| wanted.is_none_or(|wanted| wanted.name == d.name))
+    {
+        let value = home.settings().value(each);
+        let place = match each.scope {
+            Scope::Learner => "learner",
+            Scope::Machine => "machine",
+        };
+        if json {
+            say(&json!({"name": each.name, "value": value, "set": home.settings().is_set(each), "scope": place, "values": each.values}).to_string())?;
+        } else {
+            say(&format!(
+                "{} = {value}\n    {} ({}; {place})",
+                each.name,
+                each.about,
+                each.values.join(", ")
+            ))?;
+        }
+    }
+    Ok(ExitCode::SUCCESS)
+}

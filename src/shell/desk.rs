@@ -1,0 +1,218 @@
+//! Where a sitting meets the world: effects are done in order, answers are committed before their verdict is drawn.
+
+use std::io;
+use std::time::Instant;
+
+use crate::drill::{Effect, Event, Feedback, Sitting, Summary};
+use crate::study::{Item, Stage};
+use crate::theory::Spelling;
+
+use super::events::EventLog;
+use super::home::HomeError;
+use super::record::{Record, RecordError};
+use super::sound::Sound;
+use super::words::{Wording, clock};
+
+/// Why a sitting could not go on.
+#[derive(Debug, thiserror::Error)]
+pub enum DeskError {
+    /// The record could not be written.
+    #[error(transparent)]
+    Record(#[from] RecordError),
+    /// The sitting could not be set up.
+    #[error(transparent)]
+    Home(#[from] HomeError),
+    /// Input, output or the events file failed.
+    #[error("reading or writing failed: {0}")]
+    Io(#[from] io::Error),
+}
+
+/// What there is to see.
+#[derive(Debug, Clone, Default)]
+pub struct View {
+    /// The prompt's number, from 1.
+    pub number: u32,
+    /// What is asked.
+    pub item: Option<Item>,
+    /// The prompt has been there: its clock runs.
+    pub ready: bool,
+    /// The last thing told.
+    pub feedback: Option<Feedback>,
+    /// Counts what was told.
+    pub told: u32,
+    /// The end of the sitting.
+    pub summary: Option<Summary>,
+}
+
+/// The clock of a sitting.
+#[derive(Debug, Clone, Copy)]
+enum Clock {
+    /// Real time from here.
+    Running(Instant),
+    /// The time of a recording.
+    Told(u64),
+}
+
+/// What a desk is set up with.
+pub struct Setup {
+    /// The sitting.
+    pub sitting: Sitting,
+    /// Its stage.
+    pub stage: Stage,
+    /// Where answers are kept.
+    pub record: Record,
+    /// How notes are written.
+    pub wording: Wording,
+    /// The `--events` file.
+    pub events: Option<EventLog>,
+    /// What sounds.
+    pub sound: Sound,
+    /// The clock is a recording's.
+    pub told_clock: bool,
+}
+
+/// A running sitting.
+pub struct Desk {
+    setup: Setup,
+    clock: Clock,
+    view: View,
+}
+
+impl Desk {
+    /// A desk whose clock starts now.
+    pub fn new(setup: Setup) -> Desk {
+        let clock = if setup.told_clock {
+            Clock::Told(0)
+        } else {
+            Clock::Running(Instant::now())
+        };
+        Desk {
+            setup,
+            clock,
+            view: View::default(),
+        }
+    }
+
+    /// What there is to see.
+    pub fn view(&self) -> &View {
+        &self.view
+    }
+
+    /// How notes are written.
+    pub fn wording(&self) -> Wording {
+        self.setup.wording
+    }
+
+    /// The sitting's state.
+    pub fn sitting(&self) -> &Sitting {
+        &self.setup.sitting
+    }
+
+    /// The stage's items, in blocks.
+    pub fn stage(&self) -> &Stage {
+        &self.setup.stage
+    }
+
+    /// Why there is no sound, told once.
+    pub fn sound_fault(&mut self) -> Option<&'static str> {
+        self.setup.sound.take_fault().map(|fault| fault.in_short())
+    }
+
+    /// Now, in ms from the start.
+    pub fn now_ms(&self) -> u64 {
+        match self.clock {
+            Clock::Running(start) => start.elapsed().as_millis() as u64,
+            Clock::Told(at_ms) => at_ms,
+        }
+    }
+
+    /// Moves the clock of a recording.
+    pub fn tell_time(&mut self, at_ms: u64) {
+        if let Clock::Told(now) = &mut self.clock {
+            *now = at_ms.max(*now);
+        }
+    }
+
+    /// Stage, day and time practised, for the top line.
+    pub fn heading(&self) -> String {
+        let record = &self.setup.record;
+        format!(
+            "{}   day {} of {} · {} of {}",
+            self.setup.stage.name,
+            record.day_number(),
+            self.setup.stage.days,
+            clock(record.active_today_ms()),
+            clock(u64::from(self.setup.stage.minutes) * 60_000),
+        )
+    }
+
+    /// The summary in words, with what it means for the day's mark.
+    pub fn closing_lines(&self, summary: &Summary) -> Vec<String> {
+        let mut lines = self.setup.wording.summary(summary);
+        lines.push(self.setup.record.mark_in_words());
+        lines
+    }
+
+    /// Asks for the first prompt.
+    pub fn begin(&mut self) -> Result<(), DeskError> {
+        let at_ms = self.now_ms();
+        self.on(Event::Begin { at_ms })
+    }
+
+    /// The prompt has been drawn: its clock starts, unless it is still sounding.
+    pub fn drawn(&mut self) -> Result<(), DeskError> {
+        if self.view.item.is_none() || std::mem::replace(&mut self.view.ready, true) {
+            return Ok(());
+        }
+        let at_ms = self.now_ms() + self.setup.sound.heard_prompt_ms();
+        self.on(Event::Ready { at_ms })
+    }
+
+    /// A name was typed just now.
+    pub fn named(&mut self, name: Spelling) -> Result<(), DeskError> {
+        let at_ms = self.now_ms();
+        self.on(Event::Named { at_ms, name })
+    }
+
+    /// Sounds the item again.
+    pub fn sound_again(&mut self) {
+        if let Some(item) = self.view.item {
+            self.setup.sound.play(item);
+        }
+    }
+
+    /// Takes one event through the sitting and does what it asks for.
+    pub fn on(&mut self, event: Event) -> Result<(), DeskError> {
+        for effect in self.setup.sitting.on(event) {
+            if let Effect::Save { answer, .. } = &effect {
+                self.setup.record.save(answer)?;
+            }
+            if let Effect::Withdraw { sequence } = &effect {
+                self.setup.record.withdraw(*sequence)?;
+            }
+            let at_ms = self.now_ms();
+            if let Some(events) = &mut self.setup.events {
+                events.write(at_ms, &effect)?;
+            }
+            match effect {
+                Effect::Show { number, item } => {
+                    self.view.number = number;
+                    self.view.ready = false;
+                    self.view.item = Some(item);
+                }
+                Effect::Sound(item) => self.setup.sound.play(item),
+                Effect::Tell(feedback) => {
+                    self.view.feedback = Some(feedback);
+                    self.view.told += 1;
+                }
+                Effect::Finish(summary) => {
+                    self.setup.record.close()?;
+                    self.view.item = None;
+                    self.view.summary = Some(summary);
+                }
+                Effect::Save { .. } | Effect::Withdraw { .. } => {}
+            }
+        }
+        Ok(())
+    }
+}

@@ -1,0 +1,328 @@
+//! One learner's place: the record, the course, and what is due today.
+
+use jiff::civil::Date;
+use jiff::tz::TimeZone;
+
+use super::clock;
+use super::desk::{Desk, Setup};
+use super::events::EventLog;
+use super::paths::Paths;
+use super::record::{Begin, Record};
+use super::settings::Settings;
+use super::sound::Sound;
+use super::store::{AnswerFilter, CourseChoice, Learner, Store};
+use super::today::Today;
+use super::words::Wording;
+use crate::drill::{Limits, Plan, Sitting};
+use crate::study::{
+    Answer, AnswerWay, Course, Practised, PromptKind, Stage, all_settled, practice_day, standing,
+};
+use crate::theory::NoteNames;
+
+/// The plain reaction of someone whose own has not been measured: erring low, as the study of the model advises.
+const FLOOR_MS: u32 = 600;
+
+/// What is wished of a sitting.
+#[derive(Debug, Clone)]
+pub struct Wish {
+    /// The stage, by its id; else the one whose turn it is.
+    pub stage: Option<String>,
+    /// How items are put.
+    pub prompt: PromptKind,
+    /// How they are answered.
+    pub way: AnswerWay,
+    /// Minutes of this sitting; else what the day's mark still takes.
+    pub minutes: Option<u32>,
+    /// End after this many prompts.
+    pub prompts: Option<u32>,
+    /// Whether response times are kept.
+    pub timed: bool,
+    /// The same choice again.
+    pub seed: Option<u64>,
+    /// The clock is a recording's.
+    pub told_clock: bool,
+}
+
+impl Default for Wish {
+    fn default() -> Self {
+        Wish {
+            stage: None,
+            prompt: PromptKind::Eye,
+            way: AnswerWay::Letters,
+            minutes: None,
+            prompts: None,
+            timed: true,
+            seed: None,
+            told_clock: false,
+        }
+    }
+}
+
+/// Why there is no place to practise.
+#[derive(Debug, thiserror::Error)]
+pub enum HomeError {
+    /// No folder for the record is known.
+    #[error(transparent)]
+    NoHome(#[from] super::paths::NoHome),
+    /// The record cannot be used.
+    #[error(transparent)]
+    Store(#[from] super::store::StoreError),
+    /// The copied course cannot be read any more.
+    #[error(
+        "the course in use cannot be read: {0}\nTake up another: stavelark course use groundwork"
+    )]
+    Course(#[from] crate::study::CourseError),
+    /// A setting cannot be used.
+    #[error(transparent)]
+    Setting(#[from] super::settings::SettingError),
+    /// No such stage.
+    #[error(
+        "the course '{course}' has no stage '{stage}'{nearest} `stavelark course show` lists its stages"
+    )]
+    NoStage {
+        /// The course.
+        course: String,
+        /// What was asked for.
+        stage: String,
+        /// `; did you mean …?`, or a full stop.
+        nearest: String,
+    },
+}
+
+/// One learner at home.
+#[derive(Debug)]
+pub struct Home {
+    store: Store,
+    learner: Learner,
+    course: Course,
+    settings: Settings,
+    zone: TimeZone,
+}
+
+impl Home {
+    /// Opens the record of `name`, or of the learner in use. The first time it makes everything without asking.
+    pub fn open(name: Option<&str>) -> Result<Home, HomeError> {
+        let paths = Paths::from_env()?;
+        let mut store = Store::open(&paths)?;
+        let learner = match name {
+            Some(name) => store.learner(name)?,
+            None => match store.current_learner()? {
+                Some(learner) => learner,
+                None => {
+                    let name = std::env::var("USER")
+                        .ok()
+                        .filter(|name| !name.trim().is_empty());
+                    store.add_learner(name.as_deref().unwrap_or("learner"), clock::now())?
+                }
+            },
+        };
+        let course = match store.course(learner.id)? {
+            Some(CourseChoice {
+                origin,
+                text: Some(text),
+                ..
+            }) => Course::parse(&origin, &text)?,
+            Some(choice) => Course::built_in(&choice.id).unwrap_or_else(first_course),
+            None => first_course(),
+        };
+        let settings = Settings::load(&paths, &store, learner.id)?;
+        Ok(Home {
+            store,
+            learner,
+            course,
+            settings,
+            zone: clock::zone(),
+        })
+    }
+
+    /// The course in use.
+    pub fn course(&self) -> &Course {
+        &self.course
+    }
+
+    /// The learner's name.
+    pub fn learner_name(&self) -> &str {
+        &self.learner.name
+    }
+
+    /// The store behind it and whose place this is.
+    pub fn parts(&mut self) -> (&mut Store, &Learner) {
+        (&mut self.store, &self.learner)
+    }
+
+    /// Settings in force.
+    pub fn settings(&self) -> &Settings {
+        &self.settings
+    }
+
+    /// The naming in use.
+    pub fn names(&self) -> NoteNames {
+        self.settings.names()
+    }
+
+    /// Puts the learner on a course; `text` is its file's, `None` for a built-in one.
+    pub fn use_course(
+        &mut self,
+        course: &Course,
+        text: Option<(&str, &str)>,
+    ) -> Result<(), HomeError> {
+        let choice = CourseChoice {
+            id: course.id.clone(),
+            origin: text.map_or("built in", |(origin, _)| origin).to_owned(),
+            text: text.map(|(_, text)| text.to_owned()),
+            chosen: clock::now(),
+        };
+        self.store.choose_course(self.learner.id, &choice)?;
+        self.course = course.clone();
+        Ok(())
+    }
+
+    /// The practice day now.
+    pub fn day(&self) -> Date {
+        practice_day(clock::now(), &self.zone, self.settings.rollover_hour())
+    }
+
+    /// Where the learner stands today.
+    pub fn today(&self) -> Result<Today, HomeError> {
+        let day = self.day();
+        let marks = self.store.marks(self.learner.id)?;
+        let answers = self
+            .store
+            .answers(self.learner.id, AnswerFilter::default())?;
+        let standing = standing(&self.course, &marks, |stage| settled(stage, &answers));
+        let practised = match standing.stage {
+            Some(index) => {
+                let stage = &self.course.stages[index];
+                self.store.practised(self.learner.id, &stage.id, day)?
+            }
+            None => Practised::default(),
+        };
+        Ok(Today {
+            learner: self.learner.name.clone(),
+            marks: self
+                .course
+                .stages
+                .iter()
+                .map(|stage| marks.iter().filter(|mark| mark.stage == stage.id).count() as u32)
+                .collect(),
+            course: self.course.clone(),
+            stage: standing.stage,
+            day,
+            marked_days: marks.iter().map(|mark| mark.day).collect(),
+            active_ms: practised.active_ms,
+        })
+    }
+
+    /// The stage of `wish`. Errors: [`HomeError::NoStage`].
+    pub fn stage(&self, wish: &Wish) -> Result<Stage, HomeError> {
+        if let Some(id) = &wish.stage {
+            return self
+                .course
+                .stage(id)
+                .cloned()
+                .ok_or_else(|| HomeError::NoStage {
+                    course: self.course.id.clone(),
+                    stage: id.clone(),
+                    nearest: super::words::nearest(
+                        id,
+                        self.course.stages.iter().map(|s| s.id.as_str()),
+                    ),
+                });
+        }
+        // Everything done: the last stage joins all that came before.
+        let index = self.today()?.stage.unwrap_or(self.course.stages.len() - 1);
+        Ok(self.course.stages[index].clone())
+    }
+
+    /// A sitting of `wish`, ready to begin.
+    pub fn sitting(
+        &self,
+        wish: &Wish,
+        wording: Wording,
+        events: Option<EventLog>,
+        sound: Sound,
+    ) -> Result<Desk, HomeError> {
+        let stage = self.stage(wish)?;
+        let day = self.day();
+        let now = clock::now();
+        let seed = wish
+            .seed
+            .unwrap_or_else(|| now.as_millisecond().cast_unsigned());
+        let record = Record::begin(Begin {
+            paths: Paths::from_env()?,
+            learner: self.learner.clone(),
+            stage: stage.clone(),
+            day,
+            now,
+            zone: self.zone.clone(),
+            seed,
+        })?;
+        let plan = Plan {
+            start: now,
+            stage: stage.id.clone(),
+            blocks: stage
+                .blocks_on(day)
+                .into_iter()
+                .map(|block| block.items.clone())
+                .collect(),
+            history: self.store.answers(
+                self.learner.id,
+                AnswerFilter {
+                    way: Some(wish.way),
+                    ..AnswerFilter::default()
+                },
+            )?,
+            floor_ms: FLOOR_MS,
+            seed,
+            prompt: wish.prompt,
+            way: wish.way,
+            timed: wish.timed,
+            limits: limits(wish, &stage, record.practised()),
+            cap_ms: u64::from(stage.kind.active_cap_ms()),
+        };
+        Ok(Desk::new(Setup {
+            sitting: Sitting::new(plan),
+            stage,
+            record,
+            wording,
+            events,
+            sound,
+            told_clock: wish.told_clock,
+        }))
+    }
+}
+
+/// What is wished, else what the day's mark still takes, else the stage's minutes once more.
+fn limits(wish: &Wish, stage: &Stage, practised: Practised) -> Limits {
+    let whole = u64::from(stage.minutes) * 60_000;
+    let rest = whole.saturating_sub(practised.active_ms);
+    let answers = stage.least_answers.saturating_sub(practised.answers);
+    match (wish.prompts, wish.minutes) {
+        (Some(prompts), _) => Limits {
+            prompts: Some(prompts),
+            ..Limits::default()
+        },
+        (None, Some(minutes)) => Limits {
+            active_ms: Some(u64::from(minutes) * 60_000),
+            ..Limits::default()
+        },
+        (None, None) if rest == 0 && answers == 0 => Limits {
+            active_ms: Some(whole),
+            ..Limits::default()
+        },
+        (None, None) => Limits {
+            active_ms: Some(rest),
+            least_answers: answers,
+            prompts: None,
+        },
+    }
+}
+
+fn first_course() -> Course {
+    Course::built_in("groundwork").expect("groundwork is built in")
+}
+
+/// Whether every item of a stage is settled (asked only where the course asks it).
+fn settled(stage: &Stage, answers: &[Answer]) -> bool {
+    all_settled(&stage.items(), answers, clock::now(), FLOOR_MS)
+}

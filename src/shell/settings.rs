@@ -1,0 +1,247 @@
+//! Settings: one TOML file per machine, and one set per learner in the store. Learner before machine before default.
+
+use std::collections::BTreeMap;
+use std::path::PathBuf;
+
+use super::paths::{Paths, make_private};
+use super::store::{LearnerId, Store, StoreError};
+use super::words::nearest;
+use crate::theory::NoteNames;
+
+/// Where a setting is kept.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Scope {
+    /// With the learner.
+    Learner,
+    /// In the machine's file.
+    Machine,
+}
+
+/// One setting.
+#[derive(Debug, Clone, Copy)]
+pub struct Definition {
+    /// Its name.
+    pub name: &'static str,
+    /// Where it is kept.
+    pub scope: Scope,
+    /// The values it can have.
+    pub values: &'static [&'static str],
+    /// What it does.
+    pub about: &'static str,
+}
+
+/// All settings. The default is the first value, but for `names`, which follows the locale.
+pub const DEFINITIONS: [Definition; 4] = [
+    Definition {
+        name: "names",
+        scope: Scope::Learner,
+        values: &["english", "german", "fixed-solfege", "movable-solfege"],
+        about: "what notes are called; unset, it follows the locale",
+    },
+    Definition {
+        name: "day-begins",
+        scope: Scope::Learner,
+        values: &["4", "0", "1", "2", "3", "5", "6"],
+        about: "the hour at which a new practice day begins",
+    },
+    Definition {
+        name: "sound",
+        scope: Scope::Machine,
+        values: &["on", "off"],
+        about: "whether notes are sounded; start low, above all with headphones",
+    },
+    Definition {
+        name: "characters",
+        scope: Scope::Machine,
+        values: &["auto", "ascii"],
+        about: "what the staff is drawn with; auto draws ASCII where the locale is not UTF-8",
+    },
+];
+
+/// A setting that cannot be used.
+#[derive(Debug, thiserror::Error)]
+pub enum SettingError {
+    /// No such setting.
+    #[error("there is no setting '{name}'{nearest} `stavelark settings` shows all")]
+    Unknown {
+        /// What was given.
+        name: String,
+        /// A guess, or a full stop.
+        nearest: String,
+    },
+    /// No such value.
+    #[error("'{value}' is no value of {name}: choose {choices}")]
+    Value {
+        /// The setting.
+        name: &'static str,
+        /// What was given.
+        value: String,
+        /// What it can be.
+        choices: String,
+    },
+    /// The machine's file cannot be read.
+    #[error("{}: {reason}\nMend the file, or remove it to go back to the defaults", .file.display())]
+    File {
+        /// The file.
+        file: PathBuf,
+        /// Why.
+        reason: String,
+    },
+    /// The learner's settings cannot be read.
+    #[error(transparent)]
+    Store(#[from] StoreError),
+}
+
+/// The settings in force.
+#[derive(Debug, Clone)]
+pub struct Settings {
+    values: BTreeMap<&'static str, String>,
+}
+
+impl Settings {
+    /// Reads the machine's file and the learner's set.
+    pub fn load(
+        paths: &Paths,
+        store: &Store,
+        learner: LearnerId,
+    ) -> Result<Settings, SettingError> {
+        let mut values = BTreeMap::new();
+        let machine = read_machine(paths)?;
+        for (name, value) in machine.into_iter().chain(store.settings(learner)?) {
+            // A setting of a newer version is left alone.
+            if let Ok(definition) = definition(&name) {
+                values.insert(definition.name, checked(definition, &value)?.to_owned());
+            }
+        }
+        Ok(Settings { values })
+    }
+
+    /// The value of a setting: what was set, else its default.
+    pub fn value(&self, definition: &Definition) -> String {
+        if let Some(value) = self.values.get(definition.name) {
+            return value.clone();
+        }
+        if definition.name == "names" {
+            let locale = sys_locale::get_locale().unwrap_or_default();
+            return NoteNames::for_locale(&locale).id().to_owned();
+        }
+        definition.values[0].to_owned()
+    }
+
+    /// Whether it was set.
+    pub fn is_set(&self, definition: &Definition) -> bool {
+        self.values.contains_key(definition.name)
+    }
+
+    fn of(&self, name: &str) -> String {
+        let definition = DEFINITIONS.iter().find(|d| d.name == name);
+        definition.map(|d| self.value(d)).unwrap_or_default()
+    }
+
+    /// The naming in use.
+    pub fn names(&self) -> NoteNames {
+        self.of("names").parse().unwrap_or_default()
+    }
+
+    /// The hour at which a practice day begins.
+    pub fn rollover_hour(&self) -> i8 {
+        self.of("day-begins")
+            .parse()
+            .unwrap_or(crate::study::ROLLOVER_HOUR)
+    }
+
+    /// Whether notes are sounded.
+    pub fn sound(&self) -> bool {
+        self.of("sound") == "on"
+    }
+
+    /// ASCII alone.
+    pub fn ascii(&self) -> bool {
+        self.of("characters") == "ascii"
+    }
+}
+
+/// The setting of that name. Errors: [`SettingError::Unknown`].
+pub fn definition(name: &str) -> Result<&'static Definition, SettingError> {
+    DEFINITIONS
+        .iter()
+        .find(|definition| definition.name == name)
+        .ok_or_else(|| SettingError::Unknown {
+            name: name.to_owned(),
+            nearest: nearest(name, DEFINITIONS.iter().map(|d| d.name)),
+        })
+}
+
+fn checked<'a>(definition: &'static Definition, value: &'a str) -> Result<&'a str, SettingError> {
+    if definition.values.contains(&value) {
+        return Ok(value);
+    }
+    Err(SettingError::Value {
+        name: definition.name,
+        value: value.to_owned(),
+        choices: definition.values.join(", "),
+    })
+}
+
+/// Sets a setting where it belongs.
+pub fn set(
+    definition: &'static Definition,
+    value: &str,
+    paths: &Paths,
+    store: &mut Store,
+    learner: LearnerId,
+) -> Result<(), SettingError> {
+    let value = checked(definition, value)?;
+    match definition.scope {
+        Scope::Learner => Ok(store.set_setting(learner, definition.name, Some(value))?),
+        Scope::Machine => {
+            let mut machine = read_machine(paths)?;
+            machine.insert(definition.name.to_owned(), value.to_owned());
+            write_machine(paths, &machine)
+        }
+    }
+}
+
+fn read_machine(paths: &Paths) -> Result<BTreeMap<String, String>, SettingError> {
+    let file = paths.settings_file();
+    let text = match std::fs::read_to_string(&file) {
+        Ok(text) => text,
+        Err(error) if error.kind() == std::io::ErrorKind::NotFound => return Ok(BTreeMap::new()),
+        Err(error) => {
+            return Err(SettingError::File {
+                file,
+                reason: error.to_string(),
+            });
+        }
+    };
+    toml::from_str(&text).map_err(|error| SettingError::File {
+        file,
+        reason: error.to_string(),
+    })
+}
+
+fn write_machine(paths: &Paths, values: &BTreeMap<String, String>) -> Result<(), SettingError> {
+    let file = paths.settings_file();
+    let failed = |error: std::io::Error| SettingError::File {
+        file: file.clone(),
+        reason: error.to_string(),
+    };
+    let mut text =
+        String::from("# Stavelark on this machine. `stavelark settings` explains each.\n");
+    for definition in DEFINITIONS.iter().filter(|d| d.scope == Scope::Machine) {
+        text += &format!(
+            "\n# {}: {}\n",
+            definition.about,
+            definition.values.join(", ")
+        );
+        match values.get(definition.name) {
+            Some(value) => text += &format!("{} = \"{value}\"\n", definition.name),
+            None => text += &format!("# {} = \"{}\"\n", definition.name, definition.values[0]),
+        }
+    }
+    make_private(&paths.config).map_err(failed)?;
+    // Written beside and moved into place: a full disk leaves the old file whole.
+    let beside = file.with_extension("toml.new");
+    std::fs::write(&beside, text).map_err(failed)?;
+    std::fs::rename(&beside, &file).map_err(failed)
+}

@@ -1,0 +1,244 @@
+//! Sittings and answers.
+
+use jiff::Timestamp;
+use jiff::civil::Date;
+use jiff::tz::Offset;
+use rusqlite::{Row, ToSql, params};
+
+use super::error::StoreError;
+use super::learners::LearnerId;
+use super::{Store, day_from_text, day_text, from_millis, millis};
+use crate::study::{Answer, AnswerWay, Outcome, Practised, PromptKind};
+
+/// Names a sitting in the store.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub struct SittingId(i64);
+
+/// Names an answer in the store.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub struct AnswerId(i64);
+
+/// A sitting that begins.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct NewSitting {
+    /// The id of the stage.
+    pub stage: String,
+    /// The practice day it belongs to, all of it.
+    pub day: Date,
+    /// When it began.
+    pub started: Timestamp,
+    /// The local clock's offset then.
+    pub offset: Offset,
+    /// What the choice of items was seeded with.
+    pub seed: u64,
+}
+
+/// Which answers are wanted; what is `None` does not matter.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct AnswerFilter<'a> {
+    /// Of that stage.
+    pub stage: Option<&'a str>,
+    /// Of that practice day.
+    pub day: Option<Date>,
+    /// Given with that.
+    pub way: Option<AnswerWay>,
+    /// To prompts of that kind.
+    pub prompt: Option<PromptKind>,
+}
+
+const ANSWER: &str =
+    "at, stage, item, prompt, way, given, outcome, response_ms, attempt, active_ms";
+
+impl Store {
+    /// Records that a sitting begins.
+    pub fn begin_sitting(
+        &mut self,
+        learner: LearnerId,
+        sitting: &NewSitting,
+    ) -> Result<SittingId, StoreError> {
+        self.write(|t| {
+            t.execute(
+                "INSERT INTO sittings (learner, stage, day, started, \"offset\", seed) VALUES (?1, ?2, ?3, ?4, ?5, ?6)",
+                params![
+                    learner.0,
+                    sitting.stage,
+                    day_text(sitting.day),
+                    millis(sitting.started),
+                    sitting.offset.seconds(),
+                    sitting.seed.cast_signed(),
+                ],
+            )?;
+            Ok(SittingId(t.last_insert_rowid()))
+        })
+    }
+
+    /// Records that a sitting ended.
+    pub fn end_sitting(&mut self, sitting: SittingId, at: Timestamp) -> Result<(), StoreError> {
+        self.write(|t| {
+            t.execute(
+                "UPDATE sittings SET ended = ?1 WHERE id = ?2",
+                params![millis(at), sitting.0],
+            )
+            .map(|_| ())
+        })
+    }
+
+    /// Records an answer; when this returns, it is committed and its verdict may be drawn.
+    pub fn save_answer(
+        &mut self,
+        sitting: SittingId,
+        answer: &Answer,
+    ) -> Result<AnswerId, StoreError> {
+        self.sql(|c| {
+            let mut insert = c.prepare_cached(
+                "INSERT INTO answers (learner, sitting, day, at, stage, item, prompt, way, given, outcome, response_ms, attempt, active_ms)
+                 SELECT learner, id, day, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11 FROM sittings WHERE id = ?1",
+            )?;
+            let added = insert.execute(params![
+                sitting.0,
+                millis(answer.at),
+                answer.stage,
+                answer.item.to_string(),
+                answer.prompt.code(),
+                answer.way.code(),
+                answer.given.map(|pitch| pitch.to_string()),
+                answer.outcome.code(),
+                answer.response_ms,
+                answer.attempt,
+                answer.active_ms,
+            ])?;
+            if added == 0 {
+                return Err(rusqlite::Error::QueryReturnedNoRows);
+            }
+            Ok(AnswerId(c.last_insert_rowid()))
+        })
+    }
+
+    /// Takes an answer out of the record, as misheard; its time still counts as practice.
+    pub fn withdraw_answer(&mut self, answer: AnswerId) -> Result<(), StoreError> {
+        self.write(|t| {
+            t.execute("UPDATE answers SET withdrawn = 1 WHERE id = ?1", [answer.0])
+                .map(|_| ())
+        })
+    }
+
+    /// How many answers a learner took out of the record.
+    pub fn withdrawn_answers(&self, learner: LearnerId) -> Result<u32, StoreError> {
+        self.sql(|c| {
+            c.query_row(
+                "SELECT count(*) FROM answers WHERE learner = ?1 AND withdrawn",
+                [learner.0],
+                |row| row.get(0),
+            )
+        })
+    }
+
+    /// A learner's answers in the order in which they were recorded, without those taken out. Rows that a newer
+    /// program wrote and this one cannot read are left out.
+    pub fn answers(
+        &self,
+        learner: LearnerId,
+        filter: AnswerFilter,
+    ) -> Result<Vec<Answer>, StoreError> {
+        let mut sql = format!("SELECT {ANSWER} FROM answers WHERE learner = ? AND NOT withdrawn");
+        let mut values: Vec<Box<dyn ToSql>> = vec![Box::new(learner.0)];
+        if let Some(stage) = filter.stage {
+            sql += " AND stage = ?";
+            values.push(Box::new(stage.to_owned()));
+        }
+        if let Some(day) = filter.day {
+            sql += " AND day = ?";
+            values.push(Box::new(day_text(day)));
+        }
+        if let Some(way) = filter.way {
+            sql += " AND way = ?";
+            values.push(Box::new(way.code()));
+        }
+        if let Some(prompt) = filter.prompt {
+            sql += " AND prompt = ?";
+            values.push(Box::new(prompt.code()));
+        }
+        sql += " ORDER BY id";
+        let read = self.sql(|c| {
+            c.prepare(&sql)?
+                .query_map(rusqlite::params_from_iter(values), read_answer)?
+                .collect::<rusqlite::Result<Vec<Option<Answer>>>>()
+        })?;
+        Ok(read.into_iter().flatten().collect())
+    }
+
+    /// What was practised on a stage on a practice day: active time, and prompts that got a judged answer.
+    pub fn practised(
+        &self,
+        learner: LearnerId,
+        stage: &str,
+        day: Date,
+    ) -> Result<Practised, StoreError> {
+        self.sql(|c| {
+            c.query_row(
+                "SELECT coalesce(sum(active_ms), 0), count(*) FILTER (WHERE attempt = 1 AND outcome <> ?4)
+                 FROM answers WHERE learner = ?1 AND stage = ?2 AND day = ?3",
+                params![learner.0, stage, day_text(day), Outcome::NotSure.code()],
+                |row| {
+                    Ok(Practised {
+                        active_ms: row.get::<_, i64>(0)?.max(0).cast_unsigned(),
+                        answers: row.get(1)?,
+                    })
+                },
+            )
+        })
+    }
+
+    /// The practice days on which anything was answered, with what was practised, oldest first.
+    pub fn days(&self, learner: LearnerId) -> Result<Vec<(Date, Practised)>, StoreError> {
+        let rows: Vec<(String, i64, u32)> = self.sql(|c| {
+            c.prepare(
+                "SELECT day, sum(active_ms), count(*) FILTER (WHERE attempt = 1 AND outcome <> ?2)
+                 FROM answers WHERE learner = ?1 GROUP BY day ORDER BY day",
+            )?
+            .query_map(params![learner.0, Outcome::NotSure.code()], |row| {
+                Ok((row.get(0)?, row.get(1)?, row.get(2)?))
+            })?
+            .collect()
+        })?;
+        Ok(rows
+            .into_iter()
+            .filter_map(|(day, active, answers)| {
+                let practised = Practised {
+                    active_ms: active.max(0).cast_unsigned(),
+                    answers,
+                };
+                Some((day_from_text(&day)?, practised))
+            })
+            .collect())
+    }
+}
+
+fn read_answer(row: &Row) -> rusqlite::Result<Option<Answer>> {
+    let item: String = row.get(2)?;
+    let given: Option<String> = row.get(5)?;
+    let given = match given.map(|text| text.parse()).transpose() {
+        Ok(given) => given,
+        Err(_) => return Ok(None),
+    };
+    let (Ok(item), Some(prompt), Some(way), Some(outcome)) = (
+        item.parse(),
+        PromptKind::from_code(row.get(3)?),
+        AnswerWay::from_code(row.get(4)?),
+        Outcome::from_code(row.get(6)?),
+    ) else {
+        return Ok(None);
+    };
+    Ok(Some(Answer {
+        at: from_millis(row.get(0)?),
+        stage: row.get(1)?,
+        item,
+        prompt,
+        way,
+        given,
+        outcome,
+        response_ms: row.get(7)?,
+        attempt: row.get(8)?,
+        active_ms: row.get(9)?,
+    }))
+}

@@ -1,0 +1,57 @@
+//! The store's forms, oldest first, and the way from one to the next.
+
+use rusqlite::Connection;
+
+use super::Store;
+use super::error::StoreError;
+
+/// Each brings the form before it up by one; never changed once released.
+const MIGRATIONS: [&str; 1] = [include_str!("migrations/1.sql")];
+/// The newest form.
+pub(super) const NEWEST: i64 = MIGRATIONS.len() as i64;
+/// "StvL": tells our files from other SQLite files.
+pub(super) const APPLICATION: i64 = 0x5374_764C;
+
+pub(super) fn form_of(connection: &Connection) -> rusqlite::Result<i64> {
+    connection.pragma_query_value(None, "user_version", |row| row.get(0))
+}
+
+impl Store {
+    pub(super) fn migrate(&mut self) -> Result<(), StoreError> {
+        let found = self.sql(form_of)?;
+        if found == NEWEST {
+            return Ok(());
+        }
+        if found > NEWEST {
+            return Err(StoreError::Newer {
+                file: self.file.clone(),
+                found,
+                known: NEWEST,
+            });
+        }
+        let tables: i64 =
+            self.sql(|c| c.query_row("SELECT count(*) FROM sqlite_schema", [], |row| row.get(0)))?;
+        if found == 0 && tables > 0 {
+            return Err(StoreError::Damaged {
+                file: self.file.clone(),
+                detail: "it is a database of another program".to_owned(),
+            });
+        }
+        for (form, migration) in (1..).zip(MIGRATIONS).skip(found as usize) {
+            if form > 1 {
+                self.check_with("quick_check")?;
+                self.backup_as(&format!("before-form-{form}"))?;
+            }
+            self.write(|t| {
+                // Another program may have been first.
+                if form_of(t)? >= form {
+                    return Ok(());
+                }
+                t.execute_batch(migration)?;
+                t.pragma_update(None, "application_id", APPLICATION)?;
+                t.pragma_update(None, "user_version", form)
+            })?;
+        }
+        Ok(())
+    }
+}

@@ -1,0 +1,56 @@
+//! The terminal as it was: whatever ends the program, raw mode, the alternate screen, the mouse and the cursor are undone.
+
+use std::io::{self, Write};
+use std::sync::Once;
+use std::sync::atomic::{AtomicBool, Ordering};
+
+use crossterm::event::{DisableMouseCapture, EnableMouseCapture};
+use crossterm::terminal::{
+    EnterAlternateScreen, LeaveAlternateScreen, disable_raw_mode, enable_raw_mode,
+};
+use crossterm::{cursor, execute};
+
+static HELD: AtomicBool = AtomicBool::new(false);
+static HOOK: Once = Once::new();
+
+/// Holds the terminal in full-screen mode; dropping it restores the terminal.
+#[derive(Debug)]
+pub struct Guard(());
+
+impl Guard {
+    /// Takes the terminal over. A panic on any thread restores it before the message is printed.
+    pub fn take() -> io::Result<Guard> {
+        HOOK.call_once(|| {
+            let before = std::panic::take_hook();
+            std::panic::set_hook(Box::new(move |info| {
+                restore();
+                before(info);
+            }));
+        });
+        enable_raw_mode()?;
+        HELD.store(true, Ordering::SeqCst);
+        execute!(
+            io::stdout(),
+            EnterAlternateScreen,
+            EnableMouseCapture,
+            cursor::Hide
+        )?;
+        Ok(Guard(()))
+    }
+}
+
+impl Drop for Guard {
+    fn drop(&mut self) {
+        restore();
+    }
+}
+
+/// Undoes what was set, once. A terminal that is gone cannot be restored; nothing is lost by that.
+fn restore() {
+    if HELD.swap(false, Ordering::SeqCst) {
+        let mut out = io::stdout();
+        let _gone = execute!(out, DisableMouseCapture, LeaveAlternateScreen, cursor::Show);
+        let _gone = out.flush();
+        let _gone = disable_raw_mode();
+    }
+}

@@ -1,0 +1,192 @@
+//! The full-screen program: keys and time come in one at a time, the screen is drawn after each.
+
+use std::io::{self, Stdout};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, channel};
+use std::time::Duration;
+
+use crossterm::event::{self, Event as Input, KeyEventKind, MouseButton, MouseEventKind};
+use ratatui::Terminal;
+use ratatui::backend::CrosstermBackend;
+
+use super::guard::Guard;
+use super::keys::{Action, action};
+use super::screens::{help, home, practice, summary};
+use crate::drill::Typing;
+use crate::shell::desk::{Desk, DeskError};
+use crate::shell::today::Today;
+
+/// How often the clock on the screen moves while nothing happens.
+const TICK: Duration = Duration::from_millis(250);
+
+/// What the full-screen program needs of the rest.
+pub trait Host {
+    /// Where the learner stands now.
+    fn today(&mut self) -> Result<Today, DeskError>;
+    /// A sitting, ready to begin.
+    fn sitting(&mut self) -> Result<Desk, DeskError>;
+    /// ASCII alone.
+    fn ascii(&self) -> bool;
+}
+
+/// The page being shown.
+enum Page {
+    Home(Box<Today>),
+    Practice(Box<Practice>),
+    Summary { heading: String, lines: Vec<String> },
+}
+
+/// A sitting on the screen.
+pub struct Practice {
+    /// The sitting.
+    pub desk: Desk,
+    /// What is typed of a name.
+    pub typing: Typing,
+    /// The drawn keyboard stays.
+    pub keyboard: bool,
+    /// Why there is no sound, until the first answer.
+    pub silent: Option<&'static str>,
+}
+
+/// Runs until the learner leaves. `start_now` goes to practice without the home screen.
+/// Returns whether the last sitting came to its end.
+pub fn run(host: &mut dyn Host, start_now: bool) -> Result<(), DeskError> {
+    let mut page = if start_now {
+        begin(host)?
+    } else {
+        Page::Home(Box::new(host.today()?))
+    };
+    let guard = Guard::take()?;
+    let mut terminal = Terminal::new(CrosstermBackend::new(io::stdout()))?;
+    let inputs = inputs();
+    let mut helping = false;
+    let result = loop {
+        if let Err(error) = draw(&mut terminal, &page, helping, host.ascii()) {
+            break Err(error);
+        }
+        if let Page::Practice(state) = &mut page
+            && let Some(fault) = state.desk.sound_fault()
+        {
+            state.silent = Some(fault);
+            continue;
+        }
+        // Response time counts from the first draw of a prompt.
+        if let Page::Practice(state) = &mut page
+            && !state.desk.sitting().paused()
+            && let Err(error) = state.desk.drawn()
+        {
+            break Err(error);
+        }
+        let input = match inputs.recv_timeout(TICK) {
+            Ok(Some(input)) => input,
+            Err(RecvTimeoutError::Timeout) => continue,
+            // The terminal is gone: what was answered is kept.
+            Ok(None) | Err(RecvTimeoutError::Disconnected) => break Ok(()),
+        };
+        match step(host, page, &mut helping, &input, terminal.size()?) {
+            Ok(Some(next)) => page = next,
+            Ok(None) => break Ok(()),
+            Err(error) => break Err(error),
+        }
+    };
+    drop(guard);
+    result
+}
+
+/// Keys, mouse and sizes from a thread of their own; `None` when the terminal is gone.
+fn inputs() -> Receiver<Option<Input>> {
+    let (sender, receiver) = channel();
+    std::thread::spawn(move || {
+        while let Ok(input) = event::read() {
+            if sender.send(Some(input)).is_err() {
+                return;
+            }
+        }
+        let _nobody_left = sender.send(None);
+    });
+    receiver
+}
+
+fn begin(host: &mut dyn Host) -> Result<Page, DeskError> {
+    let mut desk = host.sitting()?;
+    desk.begin()?;
+    Ok(Page::Practice(Box::new(Practice {
+        desk,
+        typing: Typing::default(),
+        keyboard: false,
+        silent: None,
+    })))
+}
+
+fn draw(
+    terminal: &mut Terminal<CrosstermBackend<Stdout>>,
+    page: &Page,
+    helping: bool,
+    ascii: bool,
+) -> Result<(), DeskError> {
+    terminal.draw(|frame| {
+        if helping {
+            return help::draw(frame);
+        }
+        match page {
+            Page::Home(today) => home::draw(frame, today, None, ascii),
+            Page::Practice(state) => practice::draw(frame, state),
+            Page::Summary { heading, lines } => summary::draw(frame, heading, lines),
+        }
+    })?;
+    Ok(())
+}
+
+/// Takes one input; `None` leaves the program.
+fn step(
+    host: &mut dyn Host,
+    page: Page,
+    helping: &mut bool,
+    input: &Input,
+    size: ratatui::layout::Size,
+) -> Result<Option<Page>, DeskError> {
+    let pressed = match input {
+        // Presses only: some terminals report the release as well.
+        Input::Key(key) if key.kind != KeyEventKind::Release => action(*key),
+        Input::Mouse(mouse) if mouse.kind == MouseEventKind::Down(MouseButton::Left) => {
+            if let Page::Practice(mut state) = page {
+                practice::click(&mut state, size, mouse.column, mouse.row)?;
+                return after(state);
+            }
+            return Ok(Some(page));
+        }
+        _ => None,
+    };
+    let Some(pressed) = pressed else {
+        return Ok(Some(page));
+    };
+    if std::mem::take(helping) {
+        return Ok((pressed != Action::Quit).then_some(page));
+    }
+    match (page, pressed) {
+        (_, Action::Quit) => Ok(None),
+        (page, Action::Help) => {
+            *helping = true;
+            Ok(Some(page))
+        }
+        (Page::Home(_), Action::Enter) => begin(host).map(Some),
+        (Page::Home(_), Action::Pause) => Ok(None),
+        (Page::Summary { .. }, Action::Enter) => Ok(Some(Page::Home(Box::new(host.today()?)))),
+        (Page::Summary { .. }, Action::Pause) => Ok(None),
+        (Page::Practice(mut state), pressed) => {
+            practice::act(&mut state, pressed)?;
+            after(state)
+        }
+        (page, _) => Ok(Some(page)),
+    }
+}
+
+/// Goes on, or shows the summary when the sitting is over.
+fn after(state: Box<Practice>) -> Result<Option<Page>, DeskError> {
+    if let Some(summary) = state.desk.view().summary.clone() {
+        return Ok(Some(Page::Summary {
+            heading: state.desk.heading(),
+            lines: state.desk.closing_lines(&summary),
+        }));
+    }
+    Ok(Some(Page::Practice(state)))
+}

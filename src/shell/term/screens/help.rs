@@ -1,0 +1,33 @@
+//! The keys, from the one table that also reads them.
+
+use ratatui::Frame;
+use ratatui::layout::Rect;
+use ratatui::text::Line;
+
+use super::{block, dim, row, strong};
+use crate::shell::term::keys::ROWS;
+
+/// Draws the help.
+pub fn draw(frame: &mut Frame) {
+    let area = frame.area();
+    row(frame, 0, "Keys", strong());
+    let lines = ROWS
+        .iter()
+        .map(|row| Line::raw(format!("{:<10} {}", row.keys, row.does)))
+        .chain([
+            Line::raw(""),
+            Line::raw("Short sittings and breaks; stop when anything hurts. Sound: start low."),
+        ])
+        .collect();
+    block(
+        frame,
+        Rect {
+            x: 2,
+            y: 2,
+            width: area.width.saturating_sub(4),
+            height: area.height.saturating_sub(3),
+        },
+        lines,
+    );
+    row(frame, area.height.saturating_sub(1), "Esc back", dim());
+}

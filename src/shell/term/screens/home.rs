@@ -1,0 +1,111 @@
+//! Home: today in one sentence, the last four weeks, the stages.
+
+use ratatui::Frame;
+use ratatui::layout::Rect;
+use ratatui::text::{Line, Span};
+
+use super::{block, dim, row, strong};
+use crate::shell::today::Today;
+
+/// Draws the home screen; `note` is a word about sound, shown once.
+pub fn draw(frame: &mut Frame, today: &Today, note: Option<&str>, ascii: bool) {
+    let area = frame.area();
+    row(frame, 0, "Stavelark", strong());
+    let width = area.width.saturating_sub(4);
+    block(
+        frame,
+        Rect {
+            x: 2,
+            y: 2,
+            width,
+            height: 2,
+        },
+        vec![Line::styled(today.sentence(), strong())],
+    );
+    if area.height >= 10 {
+        block(
+            frame,
+            Rect {
+                x: 2,
+                y: 5,
+                width,
+                height: 1,
+            },
+            vec![Line::raw(format!("Four weeks  {}", weeks(today, ascii)))],
+        );
+    }
+    let rows = area.height.saturating_sub(9);
+    let stages = today.stage_lines();
+    // The stage whose turn it is stays in sight when the list is longer than the screen.
+    let at = today.stage.unwrap_or(0);
+    let skip = if stages.len() > usize::from(rows) {
+        at.saturating_sub(usize::from(rows) / 2)
+            .min(stages.len() - usize::from(rows))
+    } else {
+        0
+    };
+    let name_width = stages
+        .iter()
+        .map(|(_, name, _)| name.chars().count())
+        .max()
+        .unwrap_or(0);
+    let lines: Vec<Line> = stages
+        .iter()
+        .skip(skip)
+        .take(usize::from(rows))
+        .map(|(now, name, days)| {
+            let sign = if *now { ">" } else { " " };
+            let style = if *now {
+                strong()
+            } else {
+                ratatui::style::Style::new()
+            };
+            Line::from(vec![
+                Span::styled(format!("{sign} {name:<name_width$}  "), style),
+                Span::styled(days.clone(), dim()),
+            ])
+        })
+        .collect();
+    block(
+        frame,
+        Rect {
+            x: 2,
+            y: 7,
+            width,
+            height: rows,
+        },
+        lines,
+    );
+    if let Some(note) = note {
+        row(frame, area.height.saturating_sub(2), note, dim());
+    }
+    row(
+        frame,
+        area.height.saturating_sub(1),
+        "Enter begin   ? keys   Esc leave",
+        dim(),
+    );
+}
+
+/// Four bars of seven days: a head for a marked day, a ring for today while it is not.
+fn weeks(today: &Today, ascii: bool) -> String {
+    let (head, ring, none, bar) = if ascii {
+        ('*', 'o', '.', '|')
+    } else {
+        ('●', '○', '·', '│')
+    };
+    let days = today.four_weeks();
+    let last = days.len() - 1;
+    let mut text = String::from(bar);
+    for (index, marked) in days.into_iter().enumerate() {
+        text.push(match (marked, index == last) {
+            (true, _) => head,
+            (false, true) => ring,
+            (false, false) => none,
+        });
+        if index % 7 == 6 {
+            text.push(bar);
+        }
+    }
+    text
+}

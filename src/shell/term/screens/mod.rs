@@ -1,0 +1,44 @@
+//! The screens: each draws what it is given and changes nothing.
+
+pub mod help;
+pub mod home;
+pub mod practice;
+pub mod summary;
+
+use ratatui::Frame;
+use ratatui::layout::Rect;
+use ratatui::style::{Modifier, Style};
+use ratatui::text::Line;
+use ratatui::widgets::{Paragraph, Wrap};
+
+/// Writes `text` on one row; what does not fit is cut.
+fn row(frame: &mut Frame, y: u16, text: &str, style: Style) {
+    let area = frame.area();
+    if y < area.height {
+        let line = Rect {
+            x: area.x,
+            y: area.y + y,
+            width: area.width,
+            height: 1,
+        };
+        frame.render_widget(Paragraph::new(format!(" {text}")).style(style), line);
+    }
+}
+
+/// Writes `text` in a block of rows, broken at words.
+fn block(frame: &mut Frame, area: Rect, lines: Vec<Line<'_>>) {
+    let area = area.intersection(frame.area());
+    if !area.is_empty() {
+        frame.render_widget(Paragraph::new(lines).wrap(Wrap { trim: false }), area);
+    }
+}
+
+/// Less prominent text.
+fn dim() -> Style {
+    Style::new().add_modifier(Modifier::DIM)
+}
+
+/// Prominent text.
+fn strong() -> Style {
+    Style::new().add_modifier(Modifier::BOLD)
+}

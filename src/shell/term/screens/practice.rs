@@ -1,0 +1,293 @@
+//! Practice: the staff, one line above, one line of feedback, one line of keys.
+
+use ratatui::Frame;
+use ratatui::layout::Size as ScreenSize;
+
+use super::{dim, row, strong};
+use crate::drill::{Event, Feedback, Given, Miss, Typed};
+use crate::engrave::{
+    CellGrid, CellStyle, Column, KeyMark, KeyboardMarks, Music, NoteMark, Role, Size, StageRange,
+    Staves, TooSmall, picture,
+};
+use crate::shell::desk::DeskError;
+use crate::shell::term::keys::{Action, ROWS};
+use crate::shell::term::run::Practice;
+use crate::shell::term::theme::Theme;
+use crate::shell::words::Wording;
+use crate::study::{Item, Stage};
+use crate::theory::{Alteration, Clef, MidiNote, Pitch};
+
+/// Rows that are not the picture's: heading, feedback, keys.
+const OTHER_ROWS: u16 = 3;
+
+/// Draws the sitting.
+pub fn draw(frame: &mut Frame, state: &Practice) {
+    let area = frame.area();
+    let view = state.desk.view();
+    row(frame, 0, &state.desk.heading(), dim());
+    if state.desk.sitting().paused() {
+        row(
+            frame,
+            area.height / 2,
+            "A rest. Enter goes on, Esc ends the sitting.",
+            strong(),
+        );
+        return;
+    }
+    if let Some(item) = view.item {
+        let miss = miss(view.feedback.as_ref(), item);
+        match drawn(
+            state.desk.stage(),
+            item,
+            miss,
+            state.keyboard,
+            screen(area.as_size()),
+            state.desk.wording(),
+        ) {
+            Ok(grid) => paint(frame, &grid),
+            Err(small) => too_small(frame, small, &state.desk.wording().item(item)),
+        }
+    }
+    let feedback = match (state.typing.accidental(), &view.feedback) {
+        (Alteration::Natural, Some(feedback)) => state.desk.wording().feedback(feedback),
+        (Alteration::Natural, None) => state.silent.unwrap_or("Which note is this?").to_owned(),
+        (waiting, _) => format!(
+            "{} of which letter?",
+            match waiting {
+                Alteration::Sharp => "The sharp",
+                Alteration::DoubleSharp => "The double sharp",
+                Alteration::Flat => "The flat",
+                _ => "The double flat",
+            }
+        ),
+    };
+    row(frame, area.height.saturating_sub(2), &feedback, strong());
+    let keys: Vec<String> = ROWS
+        .iter()
+        .filter(|row| row.at_foot)
+        .map(|row| {
+            format!(
+                "{} {}",
+                row.keys,
+                row.does.split(" (").next().unwrap_or(row.does)
+            )
+        })
+        .collect();
+    row(
+        frame,
+        area.height.saturating_sub(1),
+        &keys.join("   "),
+        dim(),
+    );
+}
+
+/// Does what a key asks for.
+pub fn act(state: &mut Practice, action: Action) -> Result<(), DeskError> {
+    let at_ms = state.desk.now_ms();
+    let paused = state.desk.sitting().paused();
+    match action {
+        Action::Enter if paused => state.desk.on(Event::Resume { at_ms })?,
+        Action::Pause if paused => state.desk.on(Event::Stop)?,
+        _ if paused => {}
+        Action::Pause => {
+            state.typing.clear();
+            state.desk.on(Event::Pause { at_ms })?;
+        }
+        Action::Name(typed) => name(state, typed)?,
+        Action::HearAgain => state.desk.sound_again(),
+        Action::Keyboard => state.keyboard = !state.keyboard,
+        Action::TakeBack => state.desk.on(Event::TakeBack)?,
+        Action::Enter | Action::Help | Action::Quit => {}
+    }
+    Ok(())
+}
+
+fn name(state: &mut Practice, typed: Typed) -> Result<(), DeskError> {
+    match state.typing.key(typed) {
+        Some(name) => state.desk.named(name),
+        None => Ok(()),
+    }
+}
+
+/// A click on the drawn keyboard gives the name of that key.
+pub fn click(
+    state: &mut Practice,
+    size: ScreenSize,
+    column: u16,
+    row: u16,
+) -> Result<(), DeskError> {
+    let Some(item) = state.desk.view().item else {
+        return Ok(());
+    };
+    let miss = miss(state.desk.view().feedback.as_ref(), item);
+    let size = screen(size);
+    let Ok(grid) = drawn(
+        state.desk.stage(),
+        item,
+        miss,
+        state.keyboard,
+        size,
+        state.desk.wording(),
+    ) else {
+        return Ok(());
+    };
+    let (left, top) = corner(&grid, size);
+    let (Some(x), Some(y)) = (column.checked_sub(left), row.checked_sub(top)) else {
+        return Ok(());
+    };
+    match grid.key_at(x, y) {
+        Some(key) => {
+            let name = spelled(key, item);
+            state.typing.clear();
+            state.desk.named(name)
+        }
+        None => Ok(()),
+    }
+}
+
+/// A key's name as the item's reader would spell it.
+fn spelled(key: MidiNote, item: Item) -> crate::theory::Spelling {
+    if key.pitch_class() == item.pitch.midi().pitch_class() {
+        return item.pitch.spelling();
+    }
+    Given::Key(key).pitch(item).spelling()
+}
+
+/// The miss that is still to be mended, if the feedback tells of one at this item.
+fn miss(feedback: Option<&Feedback>, item: Item) -> Option<Miss> {
+    match feedback {
+        Some(Feedback::Wrong(miss)) if miss.item == item => Some(*miss),
+        _ => None,
+    }
+}
+
+fn screen(size: ScreenSize) -> Size {
+    Size {
+        columns: size.width,
+        rows: size.height.saturating_sub(OTHER_ROWS),
+    }
+}
+
+/// The staves of a stage: both joined when it has treble and bass together.
+fn staves(stage: &Stage, item: Item) -> Staves {
+    let clefs = |clef: Clef| {
+        stage
+            .blocks
+            .iter()
+            .any(|block| block.items.contains(&item) && block.items.iter().any(|i| i.clef == clef))
+    };
+    if clefs(Clef::Treble) && clefs(Clef::Bass) {
+        Staves::Grand
+    } else {
+        Staves::One(item.clef)
+    }
+}
+
+fn drawn(
+    stage: &Stage,
+    item: Item,
+    miss: Option<Miss>,
+    keyboard: bool,
+    size: Size,
+    wording: Wording,
+) -> Result<CellGrid, TooSmall> {
+    let staves = staves(stage, item);
+    let block = stage
+        .blocks
+        .iter()
+        .find(|block| block.items.contains(&item));
+    let range = StageRange::of(
+        staves,
+        block
+            .into_iter()
+            .flat_map(|block| &block.items)
+            .map(|i| (i.pitch, i.clef, i.key)),
+    );
+    let asked = NoteMark {
+        pitch: item.pitch,
+        clef: item.clef,
+        role: if miss.is_some() {
+            Role::Asked
+        } else {
+            Role::Plain
+        },
+    };
+    let mut columns = vec![Column { notes: vec![asked] }];
+    if let Some(miss) = miss {
+        columns.push(Column {
+            notes: vec![NoteMark {
+                pitch: miss.drawn,
+                clef: item.clef,
+                role: Role::Given,
+            }],
+        });
+    }
+    let music = Music {
+        staves,
+        key: item.key,
+        columns,
+    };
+    let mark = |pitch: Pitch, role, word: &str| KeyMark {
+        key: pitch.midi(),
+        role,
+        label: format!("{} {word}", wording.pitch(pitch, item.key)),
+    };
+    let marks = KeyboardMarks {
+        marks: miss
+            .map(|miss| {
+                vec![
+                    mark(item.pitch, Role::Asked, "asked"),
+                    mark(miss.drawn, Role::Given, "given"),
+                ]
+            })
+            .unwrap_or_default(),
+    };
+    let style = if wording.ascii {
+        CellStyle::Ascii
+    } else {
+        CellStyle::Braille
+    };
+    let shown = (keyboard || miss.is_some()).then_some(&marks);
+    picture(&music, &range, size, style, shown)
+}
+
+fn corner(grid: &CellGrid, size: Size) -> (u16, u16) {
+    (
+        size.columns.saturating_sub(grid.width) / 2,
+        1 + size.rows.saturating_sub(grid.height) / 2,
+    )
+}
+
+fn paint(frame: &mut Frame, grid: &CellGrid) {
+    let area = frame.area();
+    let theme = Theme::from_environment();
+    let (left, top) = corner(grid, screen(area.as_size()));
+    let buffer = frame.buffer_mut();
+    for (index, cell) in grid.cells.iter().enumerate() {
+        let (x, y) = (
+            index % usize::from(grid.width),
+            index / usize::from(grid.width),
+        );
+        if let Some(target) = buffer.cell_mut((left + x as u16, top + y as u16)) {
+            target.set_char(cell.symbol);
+            target.set_style(theme.style(cell.ink, cell.ground));
+        }
+    }
+}
+
+fn too_small(frame: &mut Frame, small: TooSmall, words: &str) {
+    let area = frame.area();
+    row(frame, 1, words, strong());
+    if area.height > 3 {
+        row(
+            frame,
+            2,
+            &format!(
+                "To draw this the window needs {} columns and {} rows.",
+                small.needed.columns,
+                small.needed.rows + OTHER_ROWS
+            ),
+            dim(),
+        );
+    }
+}

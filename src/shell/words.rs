@@ -1,0 +1,254 @@
+//! What the program says about a sitting: one place for the wording of the screen and of the text mode.
+
+use crate::drill::{End, Feedback, Given, Miss, Summary};
+use crate::study::Item;
+use crate::theory::{KeySignature, Mode, NoteNames, Pitch, Spelling};
+
+/// How notes are written to this learner.
+#[derive(Debug, Clone, Copy)]
+pub struct Wording {
+    /// The naming in use.
+    pub names: NoteNames,
+    /// ASCII alone.
+    pub ascii: bool,
+}
+
+impl Wording {
+    /// The note's name.
+    pub fn name(self, note: Spelling, key: KeySignature) -> String {
+        self.names.name(note, key, self.ascii)
+    }
+
+    /// The note's name with its octave.
+    pub fn pitch(self, pitch: Pitch, key: KeySignature) -> String {
+        format!("{}{}", self.name(pitch.spelling(), key), pitch.octave)
+    }
+
+    /// The sign for right.
+    pub fn right_sign(self) -> &'static str {
+        if self.ascii { "+" } else { "✓" }
+    }
+
+    /// The sign for wrong.
+    pub fn wrong_sign(self) -> &'static str {
+        if self.ascii { "x" } else { "✗" }
+    }
+
+    /// What the feedback line says.
+    pub fn feedback(self, feedback: &Feedback) -> String {
+        match feedback {
+            Feedback::Right { item, response_ms } => {
+                let time = response_ms
+                    .map(|ms| format!("  {}", seconds(ms)))
+                    .unwrap_or_default();
+                format!(
+                    "{} {} is right{time}",
+                    self.right_sign(),
+                    self.pitch(item.pitch, item.key)
+                )
+            }
+            Feedback::Wrong(miss) => self.miss(miss),
+            Feedback::NotSure => {
+                "? Heard something, but not surely enough. Once more, please.".to_owned()
+            }
+            Feedback::TakenBack { outcome, times } => {
+                let what = outcome.word().replace('_', " ");
+                let often = match times {
+                    1 => "once".to_owned(),
+                    n => format!("{n} times"),
+                };
+                format!("Taken out of the record: {what} ({often} in this sitting).")
+            }
+            Feedback::NothingToTakeBack => {
+                "Nothing to take back: only verdicts of the last two prompts can be.".to_owned()
+            }
+        }
+    }
+
+    fn miss(self, miss: &Miss) -> String {
+        let key = miss.item.key;
+        let given = match miss.given {
+            Given::Name(name) => self.name(name, key),
+            Given::Key(_) => self.pitch(miss.drawn, key),
+        };
+        format!(
+            "{} That was {given}: {}. Now {}.",
+            self.wrong_sign(),
+            miss.in_words(),
+            self.pitch(miss.item.pitch, key),
+        )
+    }
+
+    /// The item in words, for the text mode.
+    pub fn item(self, item: Item) -> String {
+        let step = crate::theory::StaffStep::of(item.pitch, item.clef);
+        let accidental = if item.key.needs_accidental(item.pitch.spelling()) {
+            use crate::theory::Alteration::{DoubleFlat, DoubleSharp, Flat, Natural, Sharp};
+            match item.pitch.alteration {
+                DoubleFlat => ", with a double flat",
+                Flat => ", with a flat",
+                Natural => ", with a natural",
+                Sharp => ", with a sharp",
+                DoubleSharp => ", with a double sharp",
+            }
+        } else {
+            ""
+        };
+        let key = match item.key.fifths() {
+            0 => String::new(),
+            n => format!(
+                ", key signature of {} {}{} ({} major)",
+                n.abs(),
+                if n > 0 { "sharp" } else { "flat" },
+                if n.abs() == 1 { "" } else { "s" },
+                self.name(item.key.tonic(Mode::Major), KeySignature::NONE),
+            ),
+        };
+        format!(
+            "{} staff{key}: {}{accidental}",
+            item.clef.spoken(),
+            place(step.0)
+        )
+    }
+
+    /// The summary, a line each.
+    pub fn summary(self, summary: &Summary) -> Vec<String> {
+        let mut lines = vec![
+            match summary.end {
+                End::Done => "Done for this sitting.".to_owned(),
+                End::Stopped => "Stopped; everything answered is kept.".to_owned(),
+            },
+            format!(
+                "{} answered, {} right first time, {} of practice",
+                plural(summary.answered, "note"),
+                summary.right_first_time,
+                clock(summary.active_ms)
+            ),
+        ];
+        if let Some(ms) = summary.median_ms {
+            lines.push(format!(
+                "Half of the right answers came within {}",
+                seconds(ms)
+            ));
+        }
+        if !summary.slowest.is_empty() {
+            let slowest: Vec<String> = summary
+                .slowest
+                .iter()
+                .map(|(item, ms)| format!("{} {}", self.pitch(item.pitch, item.key), seconds(*ms)))
+                .collect();
+            lines.push(format!("Slowest: {}", slowest.join(", ")));
+        }
+        if summary.taken_back > 0 {
+            lines.push(format!("Taken back: {}", summary.taken_back));
+        }
+        lines
+    }
+}
+
+/// `step` of the staff in words.
+fn place(step: i32) -> String {
+    const ORDINALS: [&str; 5] = ["bottom", "second", "middle", "fourth", "top"];
+    match step {
+        0..=8 if step % 2 == 0 => format!("{} line", ORDINALS[(step / 2) as usize]),
+        1..=7 => format!(
+            "space between the {} and the {} line",
+            ORDINALS[(step / 2) as usize],
+            ORDINALS[(step / 2) as usize + 1]
+        ),
+        9 => "just above the top line".to_owned(),
+        -1 => "just below the bottom line".to_owned(),
+        _ => {
+            let (lines, side) = if step > 8 {
+                ((step - 8) / 2, "above")
+            } else {
+                (-step / 2, "below")
+            };
+            let on = if step % 2 == 0 {
+                "on"
+            } else if step > 8 {
+                "over"
+            } else {
+                "under"
+            };
+            let nth = match lines {
+                1 => "first".to_owned(),
+                2 => "second".to_owned(),
+                3 => "third".to_owned(),
+                n => format!("{n}th"),
+            };
+            format!("{on} the {nth} ledger line {side} the staff")
+        }
+    }
+}
+
+/// `1 note`, `2 notes`.
+pub fn plural(count: u32, noun: &str) -> String {
+    format!("{count} {noun}{}", if count == 1 { "" } else { "s" })
+}
+
+/// `1.2 s`.
+pub fn seconds(ms: u32) -> String {
+    format!("{:.1} s", f64::from(ms) / 1000.0)
+}
+
+/// `3:05`.
+pub fn clock(ms: u64) -> String {
+    format!("{}:{:02}", ms / 60_000, ms / 1000 % 60)
+}
+
+/// `; did you mean 'x'?` when one of `known` is near to `given`, else a full stop.
+pub fn nearest<'a>(given: &str, known: impl IntoIterator<Item = &'a str>) -> String {
+    known
+        .into_iter()
+        .map(|name| (strsim::damerau_levenshtein(given, name), name))
+        .min()
+        .filter(|(distance, name)| *distance <= 1 + name.len() / 3)
+        .map_or_else(
+            || ".".to_owned(),
+            |(_, name)| format!("; did you mean '{name}'?"),
+        )
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn an_item_is_told_by_its_place_alone() {
+        let wording = Wording {
+            names: NoteNames::English,
+            ascii: true,
+        };
+        let said = |id: &str| wording.item(id.parse().unwrap());
+        assert_eq!(said("E4@treble"), "treble staff: bottom line");
+        assert_eq!(
+            said("F4@treble"),
+            "treble staff: space between the bottom and the second line"
+        );
+        assert_eq!(
+            said("C4@treble"),
+            "treble staff: on the first ledger line below the staff"
+        );
+        assert_eq!(
+            said("B5@treble"),
+            "treble staff: over the first ledger line above the staff"
+        );
+        assert_eq!(said("Bb2@bass"), "bass staff: second line, with a flat");
+        assert_eq!(
+            said("F#4@treble@2"),
+            "treble staff, key signature of 2 sharps (D major): space between the bottom and the second line"
+        );
+        assert_eq!(
+            said("F4@treble@2"),
+            "treble staff, key signature of 2 sharps (D major): space between the bottom and the second line, with a natural"
+        );
+    }
+
+    #[test]
+    fn time_is_written_as_on_a_clock() {
+        assert_eq!(clock(185_400), "3:05");
+        assert_eq!(seconds(1250), "1.2 s");
+        assert_eq!(plural(1, "note"), "1 note");
+    }
+}

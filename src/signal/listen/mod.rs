@@ -1,0 +1,14 @@
+//! Which piano key was struck, or which note was sung, and when.
+//!
+//! [`Listener`] takes sound in pieces of any size and gives [`NoteEvent`]s. It is pure and live: what it says by a moment
+//! depends on the sound up to that moment only, and a note once said never changes. Sound is thinned by a whole factor to
+//! 22–44 kHz and analysed there; every other constant is in seconds or hertz.
+
+mod comb;
+mod decide;
+mod grid;
+mod listener;
+mod onset;
+mod thin;
+
+pub use listener::{ListenError, Listener, NoteEvent, Options, Surety};

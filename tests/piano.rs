@@ -1,0 +1,215 @@
+//! A sitting answered by a recorded piano: every verdict as it should be.
+#![allow(clippy::unwrap_used, clippy::panic)]
+
+mod rig;
+
+use std::collections::HashMap;
+use std::path::Path;
+
+use rig::{Rig, sample};
+use stavelark::theory::{MidiNote, Pitch};
+
+const RATE: u32 = 44_100;
+
+/// What the player does at one prompt.
+#[derive(Debug, Clone, Copy, PartialEq)]
+enum Deed {
+    /// The right key.
+    Right,
+    /// The white or black key above, then the right one.
+    Neighbour,
+    /// The right name an octave up, then the right key.
+    OctaveUp,
+    /// Nothing for six seconds, then the right key.
+    Wait,
+    /// A key struck so soon after the last that the prompt was not there yet, then the right one.
+    TooSoon,
+}
+
+/// Twenty prompts.
+const DEEDS: [Deed; 20] = {
+    use Deed::{Neighbour, OctaveUp, Right, TooSoon, Wait};
+    [
+        Right, Right, Neighbour, Right, OctaveUp, Right, Wait, Right, TooSoon, Right, Neighbour,
+        OctaveUp, Right, Right, TooSoon, Right, Wait, Neighbour, OctaveUp, Right,
+    ]
+};
+
+/// The recorded grand.
+struct Piano {
+    keys: HashMap<i16, Vec<f32>>,
+}
+
+impl Piano {
+    fn load() -> Piano {
+        let mut keys = HashMap::new();
+        for entry in std::fs::read_dir(sample("grand")).unwrap() {
+            let path = entry.unwrap().path();
+            if path.extension().is_some_and(|e| e == "wav") {
+                let name = path
+                    .file_stem()
+                    .unwrap()
+                    .to_str()
+                    .unwrap()
+                    .replace('s', "#");
+                let key = name.parse::<Pitch>().unwrap().midi();
+                let mut reader = hound::WavReader::open(&path).unwrap();
+                assert_eq!(reader.spec().sample_rate, RATE);
+                let sound = reader
+                    .samples::<i16>()
+                    .map(|s| f32::from(s.unwrap()) / 32_768.0);
+                keys.insert(key.0, sound.collect());
+            }
+        }
+        assert_eq!(keys.len(), 29);
+        Piano { keys }
+    }
+
+    /// The key's sound: its recording, or the nearest one at another speed.
+    fn strike(&self, key: MidiNote) -> Vec<f32> {
+        let (nearest, sound) = self
+            .keys
+            .iter()
+            .min_by_key(|(recorded, _)| (**recorded - key.0).abs())
+            .unwrap();
+        let speed = (f64::from(key.0 - nearest) / 12.0).exp2();
+        let length = (sound.len() as f64 / speed) as usize - 1;
+        (0..length)
+            .map(|i| {
+                let at = i as f64 * speed;
+                let (whole, part) = (at as usize, at.fract() as f32);
+                sound[whole] * (1.0 - part) + sound[whole + 1] * part
+            })
+            .collect()
+    }
+}
+
+/// A recording being made.
+#[derive(Default)]
+struct Tape {
+    sound: Vec<f32>,
+    /// Where the last key was struck, in samples.
+    last: usize,
+}
+
+impl Tape {
+    /// Strikes `key` `after_s` after the last; the key before is let go then.
+    fn strike(&mut self, sound: &[f32], after_s: f64, damp: bool) {
+        let start = self.last + (after_s * f64::from(RATE)) as usize;
+        if damp {
+            // A damper takes a few hundredths of a second.
+            for (i, sample) in self.sound.iter_mut().skip(start).enumerate() {
+                *sample *= (-(i as f32) / 1_500.0).exp();
+            }
+        }
+        self.sound
+            .resize(self.sound.len().max(start + sound.len()), 0.0);
+        for (target, sample) in self.sound[start..].iter_mut().zip(sound) {
+            *target += 0.5 * sample;
+        }
+        self.last = start;
+    }
+
+    fn write(&self, path: &Path) {
+        let spec = hound::WavSpec {
+            channels: 1,
+            sample_rate: RATE,
+            bits_per_sample: 16,
+            sample_format: hound::SampleFormat::Int,
+        };
+        let mut writer = hound::WavWriter::create(path, spec).unwrap();
+        for sample in &self.sound {
+            writer
+                .write_sample((sample.clamp(-1.0, 1.0) * 32_767.0) as i16)
+                .unwrap();
+        }
+        writer.finalize().unwrap();
+    }
+}
+
+/// Runs the sitting on what is recorded so far and gives its events.
+fn sit(tape: &Tape) -> (Vec<serde_json::Value>, Option<i32>) {
+    let rig = Rig::new();
+    rig.ok(&["course", "use", &sample("recorded.toml")]);
+    tape.write(&rig.file("take.wav"));
+    let (take, events) = (rig.file("take.wav"), rig.file("events.jsonl"));
+    let output = rig.run(&[
+        "practice",
+        "--answer-by",
+        "piano",
+        "--seed",
+        "3",
+        "--prompts",
+        "20",
+        "--input",
+        take.to_str().unwrap(),
+        "--events",
+        events.to_str().unwrap(),
+    ]);
+    (rig.events("events.jsonl"), output.status.code())
+}
+
+#[test]
+fn twenty_prompts_answered_on_a_recorded_grand_are_judged_as_they_were_played() {
+    let piano = Piano::load();
+    let mut tape = Tape::default();
+    // Half a second of a quiet room before the first key.
+    tape.sound.resize(RATE as usize / 2, 0.0);
+    let mut expected: Vec<(u64, &str)> = Vec::new();
+    for (index, deed) in DEEDS.iter().enumerate() {
+        let number = index as u64 + 1;
+        let (events, _) = sit(&tape);
+        let prompt = events
+            .iter()
+            .find(|e| e["event"] == "prompt" && e["number"] == number)
+            .unwrap_or_else(|| panic!("prompt {number} does not come: {events:#?}"));
+        let asked: Pitch = prompt["item"]["pitch"].as_str().unwrap().parse().unwrap();
+        let key = asked.midi();
+        let up = |semitones| piano.strike(MidiNote(key.0 + semitones));
+        match deed {
+            Deed::Right => {}
+            Deed::Neighbour => {
+                tape.strike(&up(1), 1.1, true);
+                expected.push((number, "wrong"));
+            }
+            Deed::OctaveUp => {
+                tape.strike(&up(12), 1.1, true);
+                expected.push((number, "wrong"));
+            }
+            Deed::Wait => tape.last += 6 * RATE as usize,
+            Deed::TooSoon => tape.strike(&up(5), 0.05, false),
+        }
+        tape.strike(&up(0), 1.1, true);
+        expected.push((number, "right"));
+    }
+    let (events, code) = sit(&tape);
+    let given: Vec<(u64, &str)> = events
+        .iter()
+        .filter(|e| e["event"] == "answer")
+        .map(|e| {
+            (
+                e["number"].as_u64().unwrap(),
+                e["outcome"].as_str().unwrap(),
+            )
+        })
+        .collect();
+    assert_eq!(given, expected, "{events:#?}");
+    assert_eq!(code, Some(0));
+    assert_eq!(events.last().unwrap()["reason"], "done");
+    // The waited prompt's response time holds the wait; an octave is named as such.
+    let waited = events
+        .iter()
+        .find(|e| e["event"] == "answer" && e["number"] == 7)
+        .unwrap();
+    assert!(waited["response_ms"].as_u64().unwrap() > 6_000);
+}
+
+#[test]
+fn a_silent_recording_ends_the_sitting_and_says_so() {
+    let mut tape = Tape::default();
+    tape.sound.resize(RATE as usize * 2, 0.0);
+    let (events, code) = sit(&tape);
+    assert_eq!(code, Some(1));
+    assert_eq!(events.len(), 2, "{events:?}");
+    assert_eq!(events[1]["reason"], "stopped");
+}

@@ -1,0 +1,292 @@
+//! The program in a folder of its own, by pipes and in a real pseudo-terminal.
+#![allow(dead_code)] // each test file uses its own part
+
+use std::io::{Read, Write};
+use std::num::NonZero;
+use std::path::{Path, PathBuf};
+use std::process::{Command, Output, Stdio};
+use std::sync::{Arc, Mutex};
+use std::time::{Duration, Instant};
+
+use portable_pty::{Child, CommandBuilder, MasterPty, PtySize, native_pty_system};
+
+/// The program under test.
+pub const PROGRAM: &str = env!("CARGO_BIN_EXE_stavelark");
+
+/// What the program sees of the environment, beside its folder.
+const ENVIRONMENT: [(&str, &str); 5] = [
+    ("LANG", "C.UTF-8"),
+    ("TERM", "xterm-256color"),
+    ("TZ", "UTC"),
+    ("USER", "Wren"),
+    // No sound server is looked for: what is tested here needs none.
+    ("PULSE_SERVER", "unix:/nonexistent"),
+];
+
+/// A folder for one test.
+pub struct Rig {
+    folder: tempfile::TempDir,
+}
+
+impl Rig {
+    /// An empty folder.
+    pub fn new() -> Rig {
+        Rig {
+            folder: tempfile::tempdir().unwrap(),
+        }
+    }
+
+    /// Where the record is.
+    pub fn home(&self) -> PathBuf {
+        self.folder.path().join("home")
+    }
+
+    /// A file beside the record.
+    pub fn file(&self, name: &str) -> PathBuf {
+        self.folder.path().join(name)
+    }
+
+    /// The program with `args`.
+    pub fn command(&self, args: &[&str]) -> Command {
+        self.wrapped(&[PROGRAM], args)
+    }
+
+    /// The program started by another, as `faketime`.
+    pub fn wrapped(&self, program: &[&str], args: &[&str]) -> Command {
+        let mut command = Command::new(program[0]);
+        command.args(&program[1..]).args(args).env_clear();
+        command.env("PATH", std::env::var_os("PATH").unwrap_or_default());
+        command.envs(ENVIRONMENT).env("STAVELARK_HOME", self.home());
+        command
+    }
+
+    /// Runs the program without input.
+    pub fn run(&self, args: &[&str]) -> Output {
+        self.command(args).stdin(Stdio::null()).output().unwrap()
+    }
+
+    /// Runs the program and expects exit code 0; gives what it printed.
+    pub fn ok(&self, args: &[&str]) -> String {
+        let output = self.run(args);
+        assert!(
+            output.status.success(),
+            "{args:?}: {}",
+            String::from_utf8_lossy(&output.stderr)
+        );
+        String::from_utf8(output.stdout).unwrap()
+    }
+
+    /// Runs the program with `input` on its standard input.
+    pub fn fed(&self, args: &[&str], input: &str) -> Output {
+        let mut child = self
+            .command(args)
+            .stdin(Stdio::piped())
+            .stdout(Stdio::piped())
+            .stderr(Stdio::piped())
+            .spawn()
+            .unwrap();
+        // A program that ended early has closed its end.
+        let _closed = child.stdin.take().unwrap().write_all(input.as_bytes());
+        child.wait_with_output().unwrap()
+    }
+
+    /// A query to the record by the `sqlite3` client.
+    pub fn sql(&self, query: &str) -> String {
+        let file = self.home().join("stavelark.sqlite3");
+        let output = Command::new(need("sqlite3", "sqlite3"))
+            .arg(file)
+            .arg(query)
+            .output()
+            .unwrap();
+        assert!(
+            output.status.success(),
+            "{}",
+            String::from_utf8_lossy(&output.stderr)
+        );
+        String::from_utf8(output.stdout).unwrap().trim().to_owned()
+    }
+
+    /// The events written so far to `name`.
+    pub fn events(&self, name: &str) -> Vec<serde_json::Value> {
+        std::fs::read_to_string(self.file(name))
+            .unwrap_or_default()
+            .lines()
+            .filter_map(|line| serde_json::from_str(line).ok())
+            .collect()
+    }
+}
+
+/// A file of the project.
+pub fn sample(name: &str) -> String {
+    let path = Path::new(env!("CARGO_MANIFEST_DIR"))
+        .join("samples")
+        .join(name);
+    path.to_str().unwrap().to_owned()
+}
+
+/// A program the test needs; without it the test fails and says how to install it.
+pub fn need(program: &'static str, package: &str) -> &'static str {
+    let found = Command::new("sh")
+        .args(["-c", &format!("command -v {program}")])
+        .output()
+        .unwrap();
+    assert!(
+        found.status.success(),
+        "this test needs {program}: sh .ci/setup tests (Debian package {package})"
+    );
+    program
+}
+
+/// The program on a screen.
+pub struct Screen {
+    child: Box<dyn Child + Send + Sync>,
+    master: Box<dyn MasterPty + Send>,
+    writer: Box<dyn Write + Send>,
+    parser: Arc<Mutex<vt100::Parser>>,
+}
+
+impl Screen {
+    /// Starts `program` with `args` on a screen of `columns` × `rows`; `environment` adds to or replaces the usual.
+    pub fn start(
+        rig: &Rig,
+        program: &[&str],
+        args: &[&str],
+        (columns, rows): (u16, u16),
+        environment: &[(&str, &str)],
+    ) -> Screen {
+        let size = PtySize {
+            rows,
+            cols: columns,
+            pixel_width: 0,
+            pixel_height: 0,
+        };
+        let pair = native_pty_system().openpty(size).unwrap();
+        let mut command = CommandBuilder::new(program[0]);
+        command.args(&program[1..]);
+        command.args(args);
+        command.env_clear();
+        command.env("PATH", std::env::var_os("PATH").unwrap_or_default());
+        for (name, value) in ENVIRONMENT.iter().chain(environment) {
+            command.env(name, value);
+        }
+        command.env("STAVELARK_HOME", rig.home());
+        let child = pair.slave.spawn_command(command).unwrap();
+        drop(pair.slave);
+        let parser = Arc::new(Mutex::new(vt100::Parser::new(some(rows), some(columns), 0)));
+        let mut reader = pair.master.try_clone_reader().unwrap();
+        let writer = pair.master.take_writer().unwrap();
+        let seen = Arc::clone(&parser);
+        std::thread::spawn(move || {
+            let mut bytes = [0; 4096];
+            while let Ok(count @ 1..) = reader.read(&mut bytes) {
+                seen.lock().unwrap().process(&bytes[..count]);
+            }
+        });
+        Screen {
+            child,
+            master: pair.master,
+            writer,
+            parser,
+        }
+    }
+
+    /// The program itself at 80×24.
+    pub fn open(rig: &Rig, args: &[&str]) -> Screen {
+        Screen::start(rig, &[PROGRAM], args, (80, 24), &[])
+    }
+
+    /// Types `keys`.
+    pub fn send(&mut self, keys: &str) {
+        self.writer.write_all(keys.as_bytes()).unwrap();
+        self.writer.flush().unwrap();
+    }
+
+    /// What the screen shows.
+    pub fn text(&self) -> String {
+        self.parser.lock().unwrap().screen().contents()
+    }
+
+    /// Whether the program has the alternate screen.
+    pub fn full_screen(&self) -> bool {
+        self.parser.lock().unwrap().screen().alternate_screen()
+    }
+
+    /// Whether the mouse is reported, and whether the cursor is hidden.
+    pub fn held(&self) -> (bool, bool) {
+        let parser = self.parser.lock().unwrap();
+        let screen = parser.screen();
+        let mouse = screen.mouse_protocol_mode() != vt100::MouseProtocolMode::None;
+        (mouse, screen.hide_cursor())
+    }
+
+    /// Waits until the screen shows `text`.
+    pub fn wait_for(&self, text: &str) {
+        self.wait_until(&format!("'{text}' on the screen"), |screen| {
+            screen.text().contains(text)
+        });
+    }
+
+    /// Waits until `reached`; fails with what the screen shows.
+    pub fn wait_until(&self, what: &str, reached: impl Fn(&Screen) -> bool) {
+        let began = Instant::now();
+        while !reached(self) {
+            assert!(
+                began.elapsed() < Duration::from_secs(20),
+                "waited in vain for {what}; the screen shows:\n{}",
+                self.text()
+            );
+            std::thread::sleep(Duration::from_millis(10));
+        }
+    }
+
+    /// Changes the size of the screen.
+    pub fn resize(&self, columns: u16, rows: u16) {
+        self.parser
+            .lock()
+            .unwrap()
+            .screen_mut()
+            .set_size(some(rows), some(columns));
+        let size = PtySize {
+            rows,
+            cols: columns,
+            pixel_width: 0,
+            pixel_height: 0,
+        };
+        self.master.resize(size).unwrap();
+    }
+
+    /// Waits for the end; gives the exit code.
+    pub fn end(&mut self) -> u32 {
+        let began = Instant::now();
+        loop {
+            if let Some(status) = self.child.try_wait().unwrap() {
+                // What was printed last may still be on its way.
+                std::thread::sleep(Duration::from_millis(50));
+                return status.exit_code();
+            }
+            assert!(
+                began.elapsed() < Duration::from_secs(20),
+                "the program does not end; the screen shows:\n{}",
+                self.text()
+            );
+            std::thread::sleep(Duration::from_millis(10));
+        }
+    }
+
+    /// Ends the program at once, as `kill -9`.
+    pub fn kill(&mut self) {
+        self.child.kill().unwrap();
+        self.child.wait().unwrap();
+    }
+}
+
+/// A terminal emulator has at least one cell, even where the program is told of none.
+fn some(cells: u16) -> NonZero<u16> {
+    NonZero::new(cells).unwrap_or(NonZero::<u16>::MIN)
+}
+
+impl Drop for Screen {
+    fn drop(&mut self) {
+        let _ended = self.child.kill();
+    }
+}

@@ -1,0 +1,651 @@
+//! The store against the outside: the `sqlite3` client, full and read-only disks, damaged files, two programs at once.
+
+#![allow(clippy::unwrap_used, clippy::panic)]
+
+use std::fs;
+use std::os::unix::fs::FileExt;
+use std::path::{Path, PathBuf};
+use std::process::Command;
+
+use jiff::Timestamp;
+use jiff::civil::{Date, date};
+use jiff::tz::Offset;
+use stavelark::shell::paths::Paths;
+use stavelark::shell::store::{
+    AnswerFilter, CourseChoice, LearnerId, NewSitting, SittingId, Store, StoreError,
+};
+use stavelark::study::{Answer, AnswerWay, Mark, MarkVerdict, Outcome, PromptKind};
+
+const DAY: Date = date(2026, 3, 2);
+
+fn at(seconds: i64) -> Timestamp {
+    Timestamp::from_second(1_772_438_400 + seconds).unwrap()
+}
+
+fn answer(seconds: i64, item: &str, outcome: Outcome) -> Answer {
+    Answer {
+        at: at(seconds),
+        stage: "treble".to_owned(),
+        item: item.parse().unwrap(),
+        prompt: PromptKind::Eye,
+        way: AnswerWay::Letters,
+        given: Some("F5".parse().unwrap()),
+        outcome,
+        response_ms: Some(1234),
+        attempt: 1,
+        active_ms: 3000,
+    }
+}
+
+fn sitting(store: &mut Store, learner: LearnerId) -> SittingId {
+    let sitting = NewSitting {
+        stage: "treble".to_owned(),
+        day: DAY,
+        started: at(0),
+        offset: Offset::UTC,
+        seed: u64::MAX,
+    };
+    store.begin_sitting(learner, &sitting).unwrap()
+}
+
+/// A store with one learner and three answers.
+fn filled(paths: &Paths) -> (Store, LearnerId) {
+    let mut store = Store::open(paths).unwrap();
+    let learner = store.add_learner("Ada", at(0)).unwrap().id;
+    let sitting = sitting(&mut store, learner);
+    for (seconds, item) in [(1, "C4@treble"), (2, "F#5@treble"), (3, "Bb2@bass@-2")] {
+        let answer = answer(seconds, item, Outcome::Right);
+        store.save_answer(sitting, &answer).unwrap();
+    }
+    (store, learner)
+}
+
+/// What the `sqlite3` client says to `sql`.
+fn sqlite3(file: &Path, sql: &str) -> String {
+    let output = Command::new("sqlite3")
+        .arg(file)
+        .arg(sql)
+        .output()
+        .unwrap_or_else(|error| {
+            panic!("the sqlite3 client is needed (apt-get install sqlite3): {error}")
+        });
+    assert!(
+        output.status.success(),
+        "{}",
+        String::from_utf8_lossy(&output.stderr)
+    );
+    String::from_utf8(output.stdout).unwrap().trim().to_owned()
+}
+
+#[test]
+fn what_was_saved_reads_back_in_order() {
+    let folder = tempfile::tempdir().unwrap();
+    let paths = Paths::in_folder(folder.path());
+    let (mut store, learner) = filled(&paths);
+    let misheard = {
+        let sitting = sitting(&mut store, learner);
+        let answer = answer(9, "C4@treble", Outcome::Wrong);
+        store.save_answer(sitting, &answer).unwrap()
+    };
+    store.withdraw_answer(misheard).unwrap();
+    drop(store);
+    let store = Store::open(&paths).unwrap();
+    let answers = store.answers(learner, AnswerFilter::default()).unwrap();
+    assert_eq!(answers[1], answer(2, "F#5@treble", Outcome::Right));
+    assert_eq!(answers.len(), 3);
+    assert_eq!(store.withdrawn_answers(learner).unwrap(), 1);
+    let practised = store.practised(learner, "treble", DAY).unwrap();
+    assert_eq!((practised.active_ms, practised.answers), (12_000, 4));
+}
+
+#[test]
+fn the_sqlite3_client_reads_the_file_while_it_is_open() {
+    let folder = tempfile::tempdir().unwrap();
+    let paths = Paths::in_folder(folder.path());
+    let (store, _) = filled(&paths);
+    let file = store.file();
+    assert_eq!(sqlite3(file, "PRAGMA integrity_check"), "ok");
+    assert_eq!(sqlite3(file, "PRAGMA journal_mode"), "wal");
+    assert_eq!(
+        sqlite3(
+            file,
+            "SELECT item, given, response_ms FROM answers ORDER BY id LIMIT 1"
+        ),
+        "C4@treble|F5|1234"
+    );
+}
+
+#[test]
+fn a_file_that_is_no_database_is_named_with_the_way_back() {
+    let folder = tempfile::tempdir().unwrap();
+    let paths = Paths::in_folder(folder.path());
+    std::fs::write(paths.database(), "practice makes perfect ".repeat(200)).unwrap();
+    let error = Store::open(&paths).unwrap_err();
+    assert!(matches!(error, StoreError::Damaged { .. }));
+    assert!(error.to_string().contains("stavelark data restore"));
+}
+
+#[test]
+fn a_course_keeps_its_text_and_settings_their_values() {
+    let folder = tempfile::tempdir().unwrap();
+    let (mut store, learner) = filled(&Paths::in_folder(folder.path()));
+    let course = CourseChoice {
+        id: "mine".to_owned(),
+        origin: "mine.toml".to_owned(),
+        text: Some("schema = 1".to_owned()),
+        chosen: at(5),
+    };
+    store.choose_course(learner, &course).unwrap();
+    assert_eq!(store.course(learner).unwrap(), Some(course));
+    store.set_setting(learner, "names", Some("german")).unwrap();
+    assert_eq!(
+        store.setting(learner, "names").unwrap().as_deref(),
+        Some("german")
+    );
+    store.set_setting(learner, "names", None).unwrap();
+    assert_eq!(store.settings(learner).unwrap(), []);
+}
+
+#[test]
+fn learners_are_told_apart_by_name_and_the_nearest_is_offered() {
+    let folder = tempfile::tempdir().unwrap();
+    let (mut store, ada) = filled(&Paths::in_folder(folder.path()));
+    assert_eq!(store.current_learner().unwrap().unwrap().id, ada);
+    let ben = store.add_learner("  Bén  ", at(1)).unwrap();
+    assert_eq!(ben.name, "Bén");
+    assert_eq!(store.current_learner().unwrap().unwrap().id, ada);
+    assert_eq!(store.use_learner("Bén").unwrap(), ben);
+    assert_eq!(store.current_learner().unwrap(), Some(ben.clone()));
+
+    let taken = store.add_learner("ADA", at(1)).unwrap_err();
+    assert!(matches!(taken, StoreError::LearnerExists { .. }));
+    for name in ["", "  ", "a\nb", "\u{1b}[2J", &"x".repeat(61)] {
+        assert!(matches!(
+            store.add_learner(name, at(1)),
+            Err(StoreError::BadName { .. })
+        ));
+    }
+    let unknown = store.learner("Adda").unwrap_err().to_string();
+    assert!(unknown.contains("did you mean 'Ada'?"), "{unknown}");
+    let unknown = store.learner("Clementine").unwrap_err().to_string();
+    assert!(unknown.contains("stavelark learner list"), "{unknown}");
+
+    assert!(matches!(
+        store.rename_learner("Bén", "ada"),
+        Err(StoreError::LearnerExists { .. })
+    ));
+    assert_eq!(store.rename_learner("Bén", "bén").unwrap().name, "bén");
+    assert_eq!(store.rename_learner("bén", "Ben").unwrap().id, ben.id);
+}
+
+#[test]
+fn a_removed_learner_is_gone_from_the_file_and_kept_in_a_backup() {
+    let folder = tempfile::tempdir().unwrap();
+    let paths = Paths::in_folder(folder.path());
+    let (mut store, _) = filled(&paths);
+    store.add_learner("Ben", at(1)).unwrap();
+    let backup = store.remove_learner("Ada").unwrap();
+    assert_eq!(sqlite3(&backup, "SELECT count(*) FROM answers"), "3");
+    for table in ["answers", "sittings", "marks", "courses", "settings"] {
+        let left = sqlite3(store.file(), &format!("SELECT count(*) FROM {table}"));
+        assert_eq!(left, "0", "{table}");
+    }
+    // The next learner there is takes the place.
+    assert_eq!(store.current_learner().unwrap().unwrap().name, "Ben");
+    let bytes = fs::read(store.file()).unwrap();
+    assert!(!bytes.windows(9).any(|w| w == b"F#5@trebl"));
+    assert_eq!(Store::purge_backups(&paths).unwrap(), 1);
+    assert_eq!(Store::backups(&paths), Vec::<PathBuf>::new());
+}
+
+#[test]
+fn a_record_goes_out_and_comes_back_whole() {
+    let folder = tempfile::tempdir().unwrap();
+    let paths = Paths::in_folder(folder.path());
+    let (mut store, ada) = filled(&paths);
+    let last = store.answers(ada, AnswerFilter::default()).unwrap().len();
+    let mut misheard = answer(4, "G4@treble", Outcome::NotSure);
+    misheard.given = None;
+    misheard.response_ms = None;
+    let sitting = sitting(&mut store, ada);
+    let id = store.save_answer(sitting, &misheard).unwrap();
+    store.withdraw_answer(id).unwrap();
+    store.end_sitting(sitting, at(60)).unwrap();
+    store.set_setting(ada, "names", Some("german")).unwrap();
+    store
+        .keep_mark(ada, |_| {
+            MarkVerdict::Earned(Mark {
+                day: DAY,
+                stage: "treble".to_owned(),
+                at: at(50),
+                offset: Offset::constant(2),
+            })
+        })
+        .unwrap();
+    let learner = store.learner("Ada").unwrap();
+    let out = store.export(&learner, at(99)).unwrap();
+    assert_eq!(out["form"], "stavelark-record");
+    assert_eq!(out["sittings"][1]["answers"][0]["withdrawn"], true);
+    assert_eq!(out["sittings"][0]["answers"][2]["item"], "Bb2@bass@-2");
+    assert_eq!(out["sittings"][0]["seed"], u64::MAX);
+
+    let file = Path::new("ada.json");
+    let again = store.import(file, out.clone(), None).unwrap_err();
+    assert!(matches!(again, StoreError::LearnerExists { .. }));
+    let other = tempfile::tempdir().unwrap();
+    let mut other = Store::open(&Paths::in_folder(other.path())).unwrap();
+    let learner = other.import(file, out.clone(), None).unwrap();
+    assert_eq!(other.export(&learner, at(99)).unwrap(), out);
+    assert_eq!(
+        other
+            .answers(learner.id, AnswerFilter::default())
+            .unwrap()
+            .len(),
+        last
+    );
+    assert_eq!(other.marks(learner.id).unwrap(), store.marks(ada).unwrap());
+    assert_eq!(
+        store.import(file, out, Some("Ada 2")).unwrap().name,
+        "Ada 2"
+    );
+}
+
+#[test]
+fn a_bad_record_is_refused_whole() {
+    let folder = tempfile::tempdir().unwrap();
+    let (mut store, _) = filled(&Paths::in_folder(folder.path()));
+    let ada = store.learner("Ada").unwrap();
+    let good = store.export(&ada, at(99)).unwrap();
+    type Damage = fn(&mut serde_json::Value);
+    let damages: [(&str, Damage); 6] = [
+        ("no record", |v| v["form"] = "else".into()),
+        ("version", |v| v["version"] = 2.into()),
+        ("no item", |v| {
+            v["sittings"][0]["answers"][1]["item"] = "H4@treble".into()
+        }),
+        ("not all known", |v| {
+            v["sittings"][0]["answers"][1]["outcome"] = "maybe".into()
+        }),
+        ("missing field", |v| {
+            v["sittings"][0].as_object_mut().unwrap().remove("day");
+        }),
+        ("invalid", |v| v["marks"] = "none".into()),
+    ];
+    for (says, damage) in damages {
+        let mut bad = good.clone();
+        damage(&mut bad);
+        let error = store
+            .import(Path::new("x.json"), bad, Some("Ben"))
+            .unwrap_err();
+        assert!(error.to_string().contains(says), "{says}: {error}");
+    }
+    let nothing = store.import(Path::new("x.json"), serde_json::json!([1]), None);
+    assert!(nothing.is_err());
+    assert_eq!(store.learners().unwrap().len(), 1);
+}
+
+#[test]
+fn rows_of_a_newer_program_are_left_out_and_its_form_is_refused() {
+    let folder = tempfile::tempdir().unwrap();
+    let paths = Paths::in_folder(folder.path());
+    let (store, learner) = filled(&paths);
+    sqlite3(store.file(), "UPDATE answers SET way = 77 WHERE id = 1");
+    sqlite3(
+        store.file(),
+        "UPDATE answers SET item = 'C4+E4@treble' WHERE id = 2",
+    );
+    assert_eq!(
+        store
+            .answers(learner, AnswerFilter::default())
+            .unwrap()
+            .len(),
+        1
+    );
+    drop(store);
+    sqlite3(&paths.database(), "PRAGMA user_version = 99");
+    let error = Store::open(&paths).unwrap_err();
+    assert!(matches!(error, StoreError::Newer { found: 99, .. }));
+    assert!(error.to_string().contains("update Stavelark"));
+}
+
+#[test]
+fn a_database_of_another_program_is_not_touched() {
+    let folder = tempfile::tempdir().unwrap();
+    let paths = Paths::in_folder(folder.path());
+    sqlite3(
+        &paths.database(),
+        "CREATE TABLE theirs (x); INSERT INTO theirs VALUES (1)",
+    );
+    assert!(matches!(
+        Store::open(&paths),
+        Err(StoreError::Damaged { .. })
+    ));
+    assert_eq!(sqlite3(&paths.database(), "SELECT x FROM theirs"), "1");
+    let restored = Store::restore(&paths, Some(&paths.database())).unwrap_err();
+    assert!(matches!(restored, StoreError::BadFile { .. }));
+}
+
+/// A store whose file is damaged by `harm`, after a backup of it was made.
+fn damaged(harm: impl Fn(&fs::File, u64)) -> (tempfile::TempDir, Paths) {
+    let folder = tempfile::tempdir().unwrap();
+    let paths = Paths::in_folder(folder.path());
+    let (mut store, learner) = filled(&paths);
+    let sitting = sitting(&mut store, learner);
+    for second in 10..500 {
+        let answer = answer(second, "C4@treble", Outcome::Right);
+        store.save_answer(sitting, &answer).unwrap();
+    }
+    store.backup_daily().unwrap();
+    drop(store);
+    let file = fs::OpenOptions::new()
+        .write(true)
+        .open(paths.database())
+        .unwrap();
+    harm(&file, file.metadata().unwrap().len());
+    (folder, paths)
+}
+
+#[test]
+fn a_damaged_store_is_found_and_the_last_backup_brings_everything_back() {
+    type Harm = fn(&fs::File, u64);
+    let harms: [Harm; 3] = [
+        // The first page, the pages in the middle, the second half.
+        |file, _| file.write_all_at(&[0x5A; 100], 0).unwrap(),
+        |file, length| {
+            file.write_all_at(&vec![0x5A; length as usize / 2], length / 4)
+                .unwrap()
+        },
+        |file, length| file.set_len(length / 2).unwrap(),
+    ];
+    for harm in harms {
+        let (_folder, paths) = damaged(harm);
+        let error = Store::open(&paths).unwrap_err();
+        assert!(matches!(error, StoreError::Damaged { .. }), "{error:?}");
+        let shown = error.to_string();
+        assert!(shown.contains("stavelark data restore") && shown.contains("stavelark.sqlite3"));
+
+        let (_, kept) = Store::restore(&paths, None).unwrap();
+        assert!(kept.unwrap().exists());
+        let store = Store::open(&paths).unwrap();
+        store.check().unwrap();
+        let learner = store.learner("Ada").unwrap().id;
+        assert_eq!(
+            store
+                .answers(learner, AnswerFilter::default())
+                .unwrap()
+                .len(),
+            493
+        );
+    }
+}
+
+#[test]
+fn a_large_damaged_store_is_found_by_the_check_and_never_panics() {
+    let folder = tempfile::tempdir().unwrap();
+    let paths = Paths::in_folder(folder.path());
+    let (store, learner) = filled(&paths);
+    sqlite3(
+        store.file(),
+        "WITH RECURSIVE n(i) AS (SELECT 1 UNION ALL SELECT i + 1 FROM n WHERE i < 40000)
+         INSERT INTO answers (learner, sitting, day, stage, at, item, prompt, way, outcome, attempt, active_ms)
+         SELECT 1, 1, '2026-03-02', 'treble', i, 'C4@treble', 0, 0, 0, 1, 3000 FROM n",
+    );
+    drop(store);
+    let file = fs::OpenOptions::new()
+        .write(true)
+        .open(paths.database())
+        .unwrap();
+    let length = file.metadata().unwrap().len();
+    assert!(length > 2 * 1024 * 1024, "{length}");
+    file.write_all_at(&vec![0x5A; 400_000], length / 2).unwrap();
+    let store = Store::open(&paths).unwrap();
+    assert!(matches!(store.check(), Err(StoreError::Damaged { .. })));
+    assert!(matches!(
+        store.backup_daily(),
+        Err(StoreError::Damaged { .. })
+    ));
+    let read = store.answers(learner, AnswerFilter::default());
+    assert!(
+        matches!(read, Err(StoreError::Damaged { .. })),
+        "{:?}",
+        read.map(|r| r.len())
+    );
+}
+
+#[test]
+fn a_backup_is_one_file_that_stands_for_the_store() {
+    let folder = tempfile::tempdir().unwrap();
+    let paths = Paths::in_folder(folder.path());
+    let (mut store, learner) = filled(&paths);
+    let copy = folder.path().join("copy.sqlite3");
+    store.backup(&copy).unwrap();
+    assert!(matches!(
+        store.backup(&copy),
+        Err(StoreError::Exists { .. })
+    ));
+    assert_eq!(sqlite3(&copy, "PRAGMA journal_mode"), "delete");
+    let sitting = sitting(&mut store, learner);
+    store
+        .save_answer(sitting, &answer(9, "C4@treble", Outcome::Right))
+        .unwrap();
+
+    // Another program goes on while the store goes back.
+    let (used, kept) = Store::restore(&paths, Some(&copy)).unwrap();
+    assert_eq!(used, copy);
+    assert_eq!(
+        store
+            .answers(learner, AnswerFilter::default())
+            .unwrap()
+            .len(),
+        3
+    );
+    assert_eq!(sqlite3(&kept.unwrap(), "SELECT count(*) FROM answers"), "4");
+
+    let missing = Store::restore(&paths, Some(Path::new("/nowhere/x"))).unwrap_err();
+    assert!(missing.to_string().contains("no such file"));
+    let empty = tempfile::tempdir().unwrap();
+    let none = Store::restore(&Paths::in_folder(empty.path()), None).unwrap_err();
+    assert!(matches!(none, StoreError::NoBackup { .. }));
+}
+
+#[test]
+fn daily_backups_are_made_once_a_day_and_only_the_last_seven_stay() {
+    let folder = tempfile::tempdir().unwrap();
+    let paths = Paths::in_folder(folder.path());
+    let (store, _) = filled(&paths);
+    fs::create_dir(paths.backups()).unwrap();
+    for day in 1..=9 {
+        let name = format!("2020010{day}T120000.000Z-daily.sqlite3");
+        fs::write(paths.backups().join(name), "old").unwrap();
+    }
+    let keep = paths
+        .backups()
+        .join("20190101T120000.000Z-before-form-2.sqlite3");
+    fs::write(&keep, "kept").unwrap();
+    store.backup_daily().unwrap();
+    store.backup_daily().unwrap();
+    let left = Store::backups(&paths);
+    assert_eq!(left.len(), 8);
+    assert!(keep.exists());
+    assert!(
+        !left
+            .iter()
+            .any(|path| path.to_string_lossy().contains("20200103"))
+    );
+    assert!(
+        left.iter()
+            .any(|path| path.to_string_lossy().contains("20200104"))
+    );
+    // The only whole one is found among them.
+    assert_eq!(Store::restore(&paths, None).unwrap().0, left[0]);
+}
+
+/// A small disk in memory; unmounted when dropped.
+struct SmallDisk(tempfile::TempDir);
+
+impl SmallDisk {
+    fn mount(options: &str) -> SmallDisk {
+        let folder = tempfile::tempdir().unwrap();
+        let status = Command::new("mount")
+            .args(["-t", "tmpfs", "-o", options, "tmpfs"])
+            .arg(folder.path())
+            .status()
+            .unwrap();
+        assert!(status.success(), "mounting a small disk needs root");
+        SmallDisk(folder)
+    }
+
+    fn remount(&self, options: &str) {
+        let status = Command::new("mount")
+            .args(["-o", &format!("remount,{options}")])
+            .arg(self.0.path())
+            .status()
+            .unwrap();
+        assert!(status.success());
+    }
+
+    fn paths(&self) -> Paths {
+        Paths::in_folder(&self.0.path().join("data"))
+    }
+
+    /// Writes zeros until nothing more goes.
+    fn fill(&self) -> PathBuf {
+        let ballast = self.0.path().join("ballast");
+        let mut file = fs::File::create(&ballast).unwrap();
+        while std::io::Write::write_all(&mut file, &[0; 512]).is_ok() {}
+        ballast
+    }
+}
+
+impl Drop for SmallDisk {
+    fn drop(&mut self) {
+        let _ = Command::new("umount").arg("-l").arg(self.0.path()).status();
+    }
+}
+
+#[test]
+fn a_full_disk_is_named_and_what_was_saved_stays() {
+    let disk = SmallDisk::mount("size=2m");
+    let (mut store, learner) = filled(&disk.paths());
+    let sitting = sitting(&mut store, learner);
+    let ballast = disk.fill();
+    let mut saved = 3;
+    let error = loop {
+        let answer = answer(10, "C4@treble", Outcome::Right);
+        match store.save_answer(sitting, &answer) {
+            Ok(_) => saved += 1,
+            Err(error) => break error,
+        }
+        assert!(saved < 100_000);
+    };
+    assert!(matches!(error, StoreError::Full { .. }), "{error:?}");
+    assert!(error.to_string().contains("free some space"));
+    let kept = |store: &Store| {
+        store
+            .answers(learner, AnswerFilter::default())
+            .unwrap()
+            .len()
+    };
+    assert_eq!(kept(&store), saved);
+    let backup = store.backup(&disk.paths().data.join("copy.sqlite3"));
+    assert!(matches!(backup, Err(StoreError::Full { .. })), "{backup:?}");
+
+    fs::remove_file(ballast).unwrap();
+    store
+        .save_answer(sitting, &answer(11, "C4@treble", Outcome::Right))
+        .unwrap();
+    drop(store);
+    let store = Store::open(&disk.paths()).unwrap();
+    store.check().unwrap();
+    assert_eq!(kept(&store), saved + 1);
+}
+
+#[test]
+fn a_store_on_a_disk_without_any_room_says_so_when_it_is_opened() {
+    let disk = SmallDisk::mount("size=256k");
+    let ballast = disk.fill();
+    let error = Store::open(&disk.paths()).unwrap_err();
+    assert!(matches!(error, StoreError::Full { .. }), "{error:?}");
+    fs::remove_file(ballast).unwrap();
+    let (store, _) = filled(&disk.paths());
+    drop(store);
+    disk.fill();
+    match Store::open(&disk.paths()) {
+        Ok(_) | Err(StoreError::Full { .. }) => {}
+        Err(other) => panic!("{other:?}"),
+    }
+}
+
+#[test]
+fn a_read_only_disk_is_named_with_the_way_out() {
+    let disk = SmallDisk::mount("size=2m");
+    let (mut store, learner) = filled(&disk.paths());
+    let sitting = sitting(&mut store, learner);
+    drop(store);
+    disk.remount("ro");
+    let error = Store::open(&disk.paths()).unwrap_err();
+    assert!(matches!(error, StoreError::ReadOnly { .. }), "{error:?}");
+    assert!(error.to_string().contains("STAVELARK_HOME"));
+    let fresh = Paths::in_folder(&disk.0.path().join("other"));
+    let error = Store::open(&fresh).unwrap_err();
+    assert!(matches!(error, StoreError::ReadOnly { .. }), "{error:?}");
+    disk.remount("rw");
+    let mut store = Store::open(&disk.paths()).unwrap();
+    store
+        .save_answer(sitting, &answer(9, "C4@treble", Outcome::Right))
+        .unwrap();
+}
+
+#[test]
+fn a_file_where_the_folder_should_be_is_named() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("home");
+    fs::write(&path, "").unwrap();
+    let error = Store::open(&Paths::in_folder(&path)).unwrap_err();
+    assert!(matches!(error, StoreError::Folder { .. }), "{error:?}");
+    assert!(error.to_string().contains("STAVELARK_HOME"));
+}
+
+#[test]
+fn two_programs_write_at_once_and_lose_nothing() {
+    let folder = tempfile::tempdir().unwrap();
+    let paths = Paths::in_folder(folder.path());
+    let (store, learner) = filled(&paths);
+    std::thread::scope(|scope| {
+        for _ in 0..4 {
+            scope.spawn(|| {
+                let mut store = Store::open(&paths).unwrap();
+                let sitting = sitting(&mut store, learner);
+                for second in 0..200 {
+                    let answer = answer(second, "C4@treble", Outcome::Right);
+                    store.save_answer(sitting, &answer).unwrap();
+                }
+            });
+        }
+    });
+    assert_eq!(
+        store
+            .answers(learner, AnswerFilter::default())
+            .unwrap()
+            .len(),
+        803
+    );
+}
+
+#[test]
+fn programs_that_make_the_store_at_once_make_one() {
+    for _ in 0..10 {
+        let folder = tempfile::tempdir().unwrap();
+        let paths = Paths::in_folder(&folder.path().join("new"));
+        std::thread::scope(|scope| {
+            for number in 0..4 {
+                let paths = &paths;
+                scope.spawn(move || {
+                    let mut store = Store::open(paths).unwrap();
+                    store.add_learner(&format!("Ada {number}"), at(0)).unwrap();
+                });
+            }
+        });
+        assert_eq!(Store::open(&paths).unwrap().learners().unwrap().len(), 4);
+    }
+}
