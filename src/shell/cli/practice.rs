@@ -144,6 +144,21 @@ struct Screen<'a> {
 }
 
 impl term::Host for Screen<'_> {
+    fn who(&mut self) -> Result<Option<(Vec<String>, usize)>, DeskError> {
+        if self.cli.learner.is_some() {
+            return Ok(None);
+        }
+        let names = self.home.learners()?;
+        let at = names
+            .iter()
+            .position(|name| name == self.home.learner_name());
+        Ok((names.len() > 1).then_some((names, at.unwrap_or(0))))
+    }
+
+    fn here(&mut self, name: &str) -> Result<(), DeskError> {
+        Ok(self.home.turn_to(name)?)
+    }
+
     fn today(&mut self) -> Result<Today, DeskError> {
         Ok(self.home.today()?)
     }
