@@ -142,24 +142,12 @@ pub(super) fn coarse(grid: &Grid, relief: &Relief, key: usize) -> Fit {
 pub(super) fn fit(grid: &Grid, relief: &Relief, key: usize) -> Fit {
     let comb = &grid.keys[key];
     let weights = grid.falling(comb.count);
-    best_of(
-        relief,
-        comb,
-        weights,
-        shift,
-        (REACH, STEP),
-        0..STIFFNESS.len(),
-    )
+    best_of(relief, comb, weights, (REACH, STEP), 0..STIFFNESS.len())
 }
 
 /// The contrast of plain magnitudes where `fit` places the key, against the energy from 0.7 of its first partial up:
 /// a treble string's line under a loud knock.
-pub(super) fn line_contrast(
-    grid: &Grid,
-    relief: &Relief,
-    key: usize,
-    fit: &Fit,
-) -> f32 {
+pub(super) fn line_contrast(grid: &Grid, relief: &Relief, key: usize, fit: &Fit) -> f32 {
     let comb = &grid.keys[key];
     let first = fit.first(comb);
     let from = ((0.7 * first / relief.bin) as usize).min(relief.magnitudes.len());

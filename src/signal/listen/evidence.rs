@@ -9,6 +9,8 @@ use super::window::{Scene, Shape, Slot};
 
 /// Number of measures.
 pub(super) const MEASURES: usize = 18;
+/// Which of them is the autocorrelation at the period.
+pub(super) const PERIODICITY: usize = 9;
 
 /// Share of the window that its early and its late part hold; they overlap.
 const PART: f64 = 0.6;

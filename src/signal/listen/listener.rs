@@ -1,12 +1,16 @@
 //! From a stream of sound to notes: waits for an onset, lets a window grow from it, decides once.
 //! In: samples of one channel in pieces of any size. Out: [`NoteEvent`]s, each as early as it is sure enough.
 
+use std::collections::VecDeque;
+
 use super::decide::{Decider, Verdict};
-use super::evidence::{MEASURES, Parts};
+use super::evidence::{MEASURES, PERIODICITY, Parts};
 use super::grid::{self, Grid};
+use super::note::Observation;
 use super::onset::{Onset, OnsetDetector};
 use super::ring::RingPredictor;
 use super::thin::Thinner;
+use super::tuning::Offsets;
 use super::window::Scene;
 use crate::theory::{Cents, Hz, MidiNote, Reference, Temperament};
 
@@ -14,10 +18,24 @@ use crate::theory::{Cents, Hz, MidiNote, Reference, Temperament};
 const LOOKS: [f64; 10] = [
     0.045, 0.055, 0.065, 0.08, 0.1, 0.125, 0.15, 0.185, 0.22, 0.25,
 ];
-/// Margin that decides at once, nats.
-const SURE_MARGIN: f32 = 4.0;
-/// Margin that is enough at the last look.
-const LAST_MARGIN: f32 = 1.5;
+/// Log odds that are enough up to 0.12 s, and after: 85 and 75 in a hundred.
+const EARLY_ODDS: f32 = 1.73;
+const LATE_ODDS: f32 = 1.1;
+/// Log odds that are enough (97 in a hundred) while somebody talks: after this many voiced onsets that were no notes …
+const BABBLE: usize = 2;
+const BABBLE_ODDS: f32 = 3.48;
+/// … within this time.
+const BABBLE_S: f64 = 2.0;
+/// Log odds from which a decision teaches how the piano is tuned.
+const LEARN_ODDS: f32 = 3.0;
+/// Keys below C3 need 80 ms: before, the partials of neighbours are one.
+const BASS: usize = 48 - 21;
+/// Keys from D#6 up may be decided at the end, by a smaller margin.
+const TREBLE: usize = 87 - 21;
+const FAINT_MARGIN: f32 = 0.75;
+const FAINT_ODDS: f32 = 0.4;
+/// Autocorrelation at the period from which a sound counts as voiced.
+const VOICED: f32 = 0.5;
 /// Sound kept: the longest window, as much before it, and the detector's delay.
 const KEPT_S: f64 = 1.0;
 /// Sound before an onset from which the ringing is predicted.
@@ -81,7 +99,12 @@ struct Pending {
     onset: Onset,
     look: usize,
     ring: Vec<f32>,
-    best: Option<Verdict>,
+    /// Best keys of the two windows before.
+    keys: [Option<usize>; 2],
+    /// The surest treble key so far, with its log odds.
+    faint: Option<(Verdict, f32)>,
+    /// A window had a period.
+    voiced: bool,
 }
 
 /// Hears notes in a stream.
@@ -102,6 +125,9 @@ pub struct Listener {
     seen: usize,
     pending: Option<Pending>,
     last_onset: usize,
+    /// Voiced onsets of late that were no notes.
+    rejects: VecDeque<usize>,
+    offsets: Offsets,
 }
 
 impl Listener {
@@ -128,6 +154,8 @@ impl Listener {
             seen: lead,
             pending: None,
             last_onset: 0,
+            rejects: VecDeque::new(),
+            offsets: Offsets::new(&[]),
         })
     }
 
@@ -145,11 +173,10 @@ impl Listener {
 
     /// Ends the stream: gives the note that was not decided yet, from the sound there is.
     pub fn finish(&mut self) -> Vec<NoteEvent> {
-        let mut events = Vec::new();
         if let Some(pending) = self.pending.take() {
-            self.close(&pending, &mut events);
+            self.reject(&pending);
         }
-        events
+        Vec::new()
     }
 
     /// Drops sound that no window reaches any more; moving the rest is cheap, but not at every hop.
@@ -167,14 +194,16 @@ impl Listener {
         let frame = &self.sound[end - self.detector.frame()..end];
         if let Some(onset) = self.detector.push(frame, self.seen) {
             if let Some(pending) = self.pending.take() {
-                self.close(&pending, events);
+                self.reject(&pending);
             }
             self.decider.restart();
             self.pending = Some(Pending {
                 ring: self.ringing(&onset),
                 onset,
                 look: 0,
-                best: None,
+                keys: [None; 2],
+                faint: None,
+                voiced: false,
             });
             self.last_onset = onset.sample;
         }
@@ -207,61 +236,93 @@ impl Listener {
             }
             pending.look += 1;
             let Some((verdict, measures)) = self.judge(pending, length) else {
+                pending.keys = [None, pending.keys[0]];
                 continue;
             };
-            //DUMP<
-            if let Ok(p) = std::env::var("DUMP") {
-                use std::io::Write;
-                let lead = (KEPT_S * self.rate) as usize;
-                let on = (pending.onset.sample as f64 - lead as f64) / self.rate
-                    - self.thinner.delay_s();
-                let mut f = std::fs::OpenOptions::new()
-                    .create(true)
-                    .append(true)
-                    .open(p)
-                    .unwrap();
-                let mut l = format!(
-                    "{:.4},{},{},{:.2},{:.3}",
-                    on,
-                    pending.look,
-                    verdict.key + 21,
-                    verdict.margin,
-                    pending.onset.growth
-                );
-                for m in measures
-                    .iter()
-                    .chain([&self.detector.swell(&pending.onset)])
-                {
-                    l += &format!(",{m:.4}");
-                }
-                writeln!(f, "{l}").unwrap();
-                continue;
+            let same = pending
+                .keys
+                .iter()
+                .filter(|k| **k == Some(verdict.key))
+                .count();
+            let observation = Observation {
+                key: verdict.key,
+                measures,
+                swell: self.detector.swell(&pending.onset),
+                growth: pending.onset.growth,
+                same: same as f32 / 2.0,
+                seconds: *seconds,
+            };
+            pending.keys = [Some(verdict.key), pending.keys[0]];
+            pending.voiced |= measures[PERIODICITY] > VOICED;
+            let odds = observation.log_odds();
+            // A treble tone under a knock is gone before the last window: its clearest one counts then.
+            if verdict.key >= TREBLE
+                && odds >= FAINT_ODDS
+                && verdict.margin >= FAINT_MARGIN
+                && pending.faint.as_ref().is_none_or(|(_, o)| *o < odds)
+            {
+                pending.faint = Some((verdict, odds));
             }
-            //>DUMP
-            // A treble tone is gone before the last look: its clearest one counts.
-            let kept = pending
-                .best
-                .filter(|b| b.key >= 66 && b.margin > verdict.margin);
-            pending.best = kept.or(Some(verdict));
-            let enough = *seconds >= if verdict.key < 27 { 0.08 } else { 0.0 };
-            if verdict.margin >= SURE_MARGIN && is_note(&verdict, &measures) && enough {
-                events.push(self.event(&pending.onset, &verdict, Surety::Sure));
+            if odds >= self.odds_asked(pending, &verdict, *seconds)
+                && verdict.margin >= margin_asked(*seconds)
+            {
+                let event = self.event(&pending.onset, &verdict, odds, Surety::Sure);
+                if odds >= LEARN_ODDS {
+                    self.learn(&verdict, event.frequency);
+                }
+                events.push(event);
                 return true;
             }
         }
-        self.close(pending, events);
+        if let Some((verdict, odds)) = pending.faint.take() {
+            events.push(self.event(&pending.onset, &verdict, odds, Surety::Sure));
+        } else {
+            self.reject(pending);
+        }
         true
     }
 
-    /// Ends an onset: no more sound is to come for it.
-    fn close(&mut self, pending: &Pending, events: &mut Vec<NoteEvent>) {
-        if let Some(verdict) = pending.best {
-            let surety = if verdict.margin >= last_margin(&verdict) {
-                Surety::Sure
+    /// Moves the grid towards this piano.
+    fn learn(&mut self, verdict: &Verdict, first: Hz) {
+        let grid = &mut self.decider.grid;
+        self.offsets
+            .learn(verdict.key, grid.cents_from_usual(verdict.key, first.0));
+        grid.retune(&self.offsets.curve());
+    }
+
+    /// The log odds that are enough for `verdict` after `seconds`.
+    fn odds_asked(&self, pending: &Pending, verdict: &Verdict, seconds: f64) -> f32 {
+        let babble = self
+            .rejects
+            .iter()
+            .filter(|at| pending.onset.sample - **at < (BABBLE_S * self.rate) as usize)
+            .count();
+        let least = if verdict.key < BASS { 0.08 } else { 0.045 };
+        let asked = if seconds < 0.122 {
+            EARLY_ODDS
+        } else {
+            LATE_ODDS
+        };
+        if babble >= BABBLE {
+            if seconds < least + 0.02 - 1e-9 {
+                f32::MAX
             } else {
-                Surety::Unsure
-            };
-            events.push(self.event(&pending.onset, &verdict, surety));
+                asked.max(BABBLE_ODDS)
+            }
+        } else if seconds < least - 1e-9 {
+            f32::MAX
+        } else {
+            asked
+        }
+    }
+
+    /// Ends an onset that no window took for a note.
+    fn reject(&mut self, pending: &Pending) {
+        if pending.voiced && pending.look >= 2 {
+            if self.rejects.len() == BABBLE {
+                self.rejects.pop_front();
+            }
+            self.rejects.push_back(pending.onset.sample);
         }
     }
 
@@ -272,16 +333,16 @@ impl Listener {
             after: self.sound.get(at..at + length)?,
             ring: pending.ring.get(..length).unwrap_or_default(),
         };
-        let verdict = self.decider.judge(&scene, 0.0)?;
+        let verdict = self.decider.judge(&scene)?;
         let measures = self
             .parts
-            .measure(&mut self.decider, &scene, &verdict, 0.0, self.rate);
+            .measure(&mut self.decider, &scene, &verdict, self.rate);
         Some((verdict, measures))
     }
 
-    fn event(&self, onset: &Onset, verdict: &Verdict, surety: Surety) -> NoteEvent {
+    fn event(&self, onset: &Onset, verdict: &Verdict, odds: f32, surety: Surety) -> NoteEvent {
         let key = grid::key(verdict.key);
-        let frequency = Hz(self.decider.first_partial(verdict, 0.0));
+        let frequency = Hz(self.decider.first_partial(verdict));
         let at = Temperament::equal().frequency(key, self.options.reference);
         let lead = (KEPT_S * self.rate) as usize;
         let onset_s = (onset.sample as f64 - lead as f64) / self.rate;
@@ -291,24 +352,17 @@ impl Listener {
             key,
             frequency,
             cents: frequency.cents_above(at),
-            confidence: 1.0 / (1.0 + (-verdict.margin).exp()),
+            confidence: 1.0 / (1.0 + (-odds).exp()),
             surety,
         }
     }
 }
 
-/// Margin that is enough when no more sound is to come. A wrong key high up is rare: noise fits the long low combs.
-fn last_margin(verdict: &Verdict) -> f32 {
-    if verdict.key >= 66 {
-        0.5 * LAST_MARGIN
-    } else {
-        LAST_MARGIN
+/// The margin over the second key that is enough after `seconds`, nats: early windows are still rising.
+fn margin_asked(seconds: f64) -> f32 {
+    match seconds {
+        s if s < 0.07 => 3.0,
+        s if s < 0.14 => 2.0,
+        _ => 1.0,
     }
-}
-
-/// Whether what was struck has a pitch at all.
-fn is_note(verdict: &Verdict, measures: &[f32; MEASURES]) -> bool {
-    // Above D6 few partials are left for a comb: the line of the first must stand out.
-    let pitched = verdict.flat.contrast > 0.2 || (verdict.key >= 66 && verdict.line > 0.15);
-    pitched && measures[12] > 2.0
 }
