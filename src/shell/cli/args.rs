@@ -48,7 +48,9 @@ pub enum Command {
         command: CourseCommand,
     },
     /// What was played in a recording, as CSV.
-    #[command(after_help = "Examples:\n  stavelark hear samples/grand/A4.wav")]
+    #[command(
+        after_help = "Examples:\n  stavelark hear samples/grand/A4.wav\n  stavelark hear --frames samples/grand/A4.wav"
+    )]
     Hear(HearArgs),
     /// Sound notes, or render them to a file.
     #[command(
@@ -208,6 +210,9 @@ pub enum CourseCommand {
 pub struct HearArgs {
     /// The recording.
     pub file: PathBuf,
+    /// The pitch every hundredth of a second instead of the notes.
+    #[arg(long)]
+    pub frames: bool,
     /// A line of JSON a row.
     #[arg(long)]
     pub json: bool,
