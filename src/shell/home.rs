@@ -135,6 +135,19 @@ impl Home {
         })
     }
 
+    /// Everyone who practises on this machine.
+    pub fn learners(&self) -> Result<Vec<String>, HomeError> {
+        let all = self.store.learners()?;
+        Ok(all.into_iter().map(|learner| learner.name).collect())
+    }
+
+    /// `name` practises from now on.
+    pub fn turn_to(&mut self, name: &str) -> Result<(), HomeError> {
+        self.store.use_learner(name)?;
+        *self = Home::open(Some(name))?;
+        Ok(())
+    }
+
     /// The course in use.
     pub fn course(&self) -> &Course {
         &self.course

@@ -6,6 +6,7 @@ pub mod clock;
 mod desk;
 mod events;
 mod home;
+mod locale;
 pub mod paths;
 mod record;
 mod settings;

@@ -1,16 +1,17 @@
 //! `practice`, and the home screen of bare `stavelark`.
 
-use std::io::{self, IsTerminal};
+use std::io::{self, IsTerminal, Write};
 use std::process::ExitCode;
 
 use anyhow::{Context, bail};
 
 use super::args::{Cli, PracticeArgs, WayArg};
-use super::{plain, say, unfinished, warn, write};
+use super::{plain, read, say, unfinished, warn, write};
 use crate::drill::{End, Event};
 use crate::shell::desk::{Desk, DeskError};
 use crate::shell::events::EventLog;
 use crate::shell::home::{Home, Wish};
+use crate::shell::locale;
 use crate::shell::settings::Settings;
 use crate::shell::sound::Sound;
 use crate::shell::today::Today;
@@ -54,6 +55,7 @@ pub(super) fn run(cli: &Cli, args: &PracticeArgs) -> anyhow::Result<ExitCode> {
         if args.answer_by != WayArg::Piano {
             bail!("--input is a recording of a piano: add --answer-by piano");
         }
+        read::there(path)?;
         let recording = wav::read(path)?;
         let desk = home.sitting(&wish, wording(cli, &home), events, Sound::silent())?;
         return from_recording(desk, &recording);
@@ -66,7 +68,7 @@ pub(super) fn run(cli: &Cli, args: &PracticeArgs) -> anyhow::Result<ExitCode> {
     if args.plain {
         let sound = sound(&home, &wish);
         let mut desk = home.sitting(&wish, wording(cli, &home), events, sound)?;
-        let done = plain::run(&mut desk, &mut io::stdin().lock(), &mut io::stdout().lock())?;
+        let done = plain::run(&mut desk, &mut io::stdin().lock(), &mut shown())?;
         return Ok(match done {
             Some(_) => ExitCode::SUCCESS,
             None => {
@@ -79,6 +81,15 @@ pub(super) fn run(cli: &Cli, args: &PracticeArgs) -> anyhow::Result<ExitCode> {
         bail!("{why}: nothing can be drawn. Practise in words with: stavelark practice --plain");
     }
     full_screen(cli, &mut home, wish, events, true)
+}
+
+/// Standard output as this locale can show it.
+fn shown() -> Box<dyn Write> {
+    if locale::is_utf8() {
+        Box::new(io::stdout().lock())
+    } else {
+        Box::new(locale::Ascii(io::stdout().lock()))
+    }
 }
 
 /// Why there is no screen to draw on, if there is none.
@@ -94,12 +105,7 @@ fn no_screen() -> Option<&'static str> {
 
 /// ASCII alone: asked for, or the locale is not UTF-8.
 pub(super) fn ascii(cli: &Cli, settings: &Settings) -> bool {
-    let locale = ["LC_ALL", "LC_CTYPE", "LANG"]
-        .iter()
-        .find_map(|name| std::env::var(name).ok().filter(|value| !value.is_empty()))
-        .unwrap_or_default()
-        .to_ascii_lowercase();
-    cli.ascii || settings.ascii() || !(locale.contains("utf-8") || locale.contains("utf8"))
+    cli.ascii || settings.ascii() || !locale::is_utf8()
 }
 
 fn wording(cli: &Cli, home: &Home) -> crate::shell::words::Wording {
@@ -144,6 +150,21 @@ struct Screen<'a> {
 }
 
 impl term::Host for Screen<'_> {
+    fn who(&mut self) -> Result<Option<(Vec<String>, usize)>, DeskError> {
+        if self.cli.learner.is_some() {
+            return Ok(None);
+        }
+        let names = self.home.learners()?;
+        let at = names
+            .iter()
+            .position(|name| name == self.home.learner_name());
+        Ok((names.len() > 1).then_some((names, at.unwrap_or(0))))
+    }
+
+    fn here(&mut self, name: &str) -> Result<(), DeskError> {
+        Ok(self.home.turn_to(name)?)
+    }
+
     fn today(&mut self) -> Result<Today, DeskError> {
         Ok(self.home.today()?)
     }

@@ -7,12 +7,14 @@ use std::time::Duration;
 use crossterm::event::{self, Event as Input, KeyEventKind, MouseButton, MouseEventKind};
 use ratatui::Terminal;
 use ratatui::backend::CrosstermBackend;
+use ratatui::buffer::Buffer;
 
 use super::guard::Guard;
 use super::keys::{Action, action};
-use super::screens::{help, home, practice, summary};
+use super::screens::{help, home, practice, summary, who};
 use crate::drill::Typing;
 use crate::shell::desk::{Desk, DeskError};
+use crate::shell::locale;
 use crate::shell::today::Today;
 
 /// How often the clock on the screen moves while nothing happens.
@@ -20,6 +22,10 @@ const TICK: Duration = Duration::from_millis(250);
 
 /// What the full-screen program needs of the rest.
 pub trait Host {
+    /// Everyone who may be here, when it is not clear who is, and which of them practised last.
+    fn who(&mut self) -> Result<Option<(Vec<String>, usize)>, DeskError>;
+    /// `name` is here.
+    fn here(&mut self, name: &str) -> Result<(), DeskError>;
     /// Where the learner stands now.
     fn today(&mut self) -> Result<Today, DeskError>;
     /// A sitting, ready to begin.
@@ -30,6 +36,7 @@ pub trait Host {
 
 /// The page being shown.
 enum Page {
+    Who { names: Vec<String>, at: usize },
     Home(Box<Today>),
     Practice(Box<Practice>),
     Summary { heading: String, lines: Vec<String> },
@@ -52,8 +59,10 @@ pub struct Practice {
 pub fn run(host: &mut dyn Host, start_now: bool) -> Result<(), DeskError> {
     let mut page = if start_now {
         begin(host)?
+    } else if let Some((names, at)) = host.who()? {
+        Page::Who { names, at }
     } else {
-        Page::Home(Box::new(host.today()?))
+        home_page(host)?
     };
     let guard = Guard::take()?;
     let mut terminal = Terminal::new(CrosstermBackend::new(io::stdout()))?;
@@ -106,6 +115,10 @@ fn inputs() -> Receiver<Option<Input>> {
     receiver
 }
 
+fn home_page(host: &mut dyn Host) -> Result<Page, DeskError> {
+    Ok(Page::Home(Box::new(host.today()?)))
+}
+
 fn begin(host: &mut dyn Host) -> Result<Page, DeskError> {
     let mut desk = host.sitting()?;
     desk.begin()?;
@@ -124,16 +137,28 @@ fn draw(
     ascii: bool,
 ) -> Result<(), DeskError> {
     terminal.draw(|frame| {
-        if helping {
-            return help::draw(frame);
-        }
         match page {
-            Page::Home(today) => home::draw(frame, today, None, ascii),
+            _ if helping => help::draw(frame),
+            Page::Who { names, at } => who::draw(frame, names, *at, ascii),
+            Page::Home(today) => home::draw(frame, today, ascii),
             Page::Practice(state) => practice::draw(frame, state),
             Page::Summary { heading, lines } => summary::draw(frame, heading, lines),
         }
+        if ascii {
+            in_ascii(frame.buffer_mut());
+        }
     })?;
     Ok(())
+}
+
+/// Writes what is left of typographic signs in ASCII; one cell is one character.
+fn in_ascii(buffer: &mut Buffer) {
+    for cell in &mut buffer.content {
+        if !cell.symbol().is_ascii() {
+            let ascii = locale::in_ascii(cell.symbol()).into_owned();
+            cell.set_symbol(ascii.get(..1).unwrap_or(&ascii));
+        }
+    }
 }
 
 /// Takes one input; `None` leaves the program.
@@ -168,9 +193,18 @@ fn step(
             *helping = true;
             Ok(Some(page))
         }
+        (Page::Who { names, at }, Action::Enter) => {
+            host.here(&names[at])?;
+            home_page(host).map(Some)
+        }
+        (Page::Who { .. }, Action::Pause) => Ok(None),
+        (Page::Who { names, at }, pressed) => {
+            let at = who::moved(at, names.len(), pressed);
+            Ok(Some(Page::Who { names, at }))
+        }
         (Page::Home(_), Action::Enter) => begin(host).map(Some),
         (Page::Home(_), Action::Pause) => Ok(None),
-        (Page::Summary { .. }, Action::Enter) => Ok(Some(Page::Home(Box::new(host.today()?)))),
+        (Page::Summary { .. }, Action::Enter) => home_page(host).map(Some),
         (Page::Summary { .. }, Action::Pause) => Ok(None),
         (Page::Practice(mut state), pressed) => {
             practice::act(&mut state, pressed)?;
