@@ -1,6 +1,7 @@
 //! The sound of a sitting: a speaker where there is one, silence where there is none.
 
 use super::audio::{AudioFault, Opening, Speaker};
+use super::ear::OwnSound;
 use crate::score::{Phrase, Tone};
 use crate::study::Item;
 use crate::theory::{Reference, Temperament};
@@ -15,6 +16,8 @@ pub struct Sound {
     fault: Option<AudioFault>,
     /// A prompt is being sounded, and is answered only when it has been heard.
     prompt_sounds: bool,
+    /// Told to who listens meanwhile.
+    own: OwnSound,
 }
 
 enum State {
@@ -30,6 +33,7 @@ impl Sound {
             state: State::Silent,
             fault: None,
             prompt_sounds: false,
+            own: OwnSound::default(),
         }
     }
 
@@ -39,6 +43,7 @@ impl Sound {
             state: State::Opening(Box::new(Speaker::open_in_background())),
             fault: None,
             prompt_sounds,
+            own: OwnSound::default(),
         }
     }
 
@@ -52,8 +57,14 @@ impl Sound {
             if let Some(fault) = lost {
                 self.fault = Some(fault);
                 self.state = State::Silent;
+                self.own.watch(None);
             }
         }
+    }
+
+    /// Whether it sounds, for whoever listens meanwhile.
+    pub fn own_sound(&self) -> OwnSound {
+        self.own.clone()
     }
 
     /// How long the prompt just put will go on sounding.
@@ -76,7 +87,10 @@ impl Sound {
             && let Some(opened) = opening.poll()
         {
             self.state = match opened {
-                Ok(speaker) => State::Open(Box::new(speaker)),
+                Ok(speaker) => {
+                    self.own.watch(Some(speaker.state()));
+                    State::Open(Box::new(speaker))
+                }
                 Err(fault) => {
                     self.fault = Some(fault);
                     State::Silent
