@@ -149,7 +149,8 @@ fn holds_stage(range: &StageRange, trial: (Scale, bool), rows: u16, style: CellS
 }
 
 fn plan(
-    phrase: &Phrase,
+    least_width: f64,
+    question: (Clef, Side),
     range: &StageRange,
     size: Size,
     style: CellStyle,
@@ -159,12 +160,12 @@ fn plan(
     if !styles(style, scale) || !holds_stage(range, (scale, whole), size.rows, style) {
         return None;
     }
-    let heights = heights(range, (scale, whole), size.rows, style, question(phrase))?;
+    let heights = heights(range, (scale, whole), size.rows, style, question)?;
     let (back, front) = Keyboard::widths(scale.dots(), style);
     // A blank column each side of the keyboard; the right one holds its edge.
     let beside = 1 + back + front + 1 + if labelled { LABEL } else { 0 };
     let columns = |width: f64| staff_columns(range.staves(), scale, style, width);
-    let least = columns(usual_width(range).max(least_width(phrase)));
+    let least = columns(least_width);
     let room = size.columns.checked_sub(beside).filter(|r| *r >= least)?;
     let staff = columns(easy_width(range)).max(least).min(room);
     let left = (size.columns - staff - beside) / 2;
@@ -233,14 +234,16 @@ pub fn phrase_picture(
     style: CellStyle,
     keyboard: Option<&KeyboardMarks>,
 ) -> Result<CellGrid, TooSmall> {
+    let least_width = usual_width(range).max(least_width(phrase));
+    let question = question(phrase);
     let plan = TRIALS
         .iter()
-        .find_map(|&trial| plan(phrase, range, size, style, trial))
+        .find_map(|&trial| plan(least_width, question, range, size, style, trial))
         .ok_or_else(|| TooSmall {
-            needed: least_size(range, style, usual_width(range).max(least_width(phrase))),
+            needed: least_size(range, style, least_width),
         })?;
     let mut grid = CellGrid::new(size);
-    let staves = presences(phrase, &plan);
+    let staves = presences(phrase, question.0, &plan);
     let heights = &plan.view.heights;
     let bottom = heights.height(4.0 * f64::from(size.rows));
     let frame = Frame {
@@ -266,8 +269,7 @@ pub fn phrase_picture(
 
 /// How much of each staff is drawn: the other one only as a stub in a window, and not at all where a note's ledger
 /// lines stand in its place.
-fn presences(phrase: &Phrase, plan: &Plan) -> Vec<(Clef, Presence)> {
-    let (asked, _) = question(phrase);
+fn presences(phrase: &Phrase, asked: Clef, plan: &Plan) -> Vec<(Clef, Presence)> {
     // Middle C is the last ledger line between the staves; beyond it lie the other staff's places.
     let across = |clef: Clef| {
         phrase.notes().any(|note| {

@@ -7,6 +7,7 @@ mod desk;
 pub mod ear;
 mod events;
 mod home;
+mod locale;
 pub mod paths;
 mod record;
 mod settings;

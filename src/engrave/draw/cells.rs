@@ -3,8 +3,11 @@
 //! Where staff lines fall on the middle of rows they are box lines, left out in every cell that holds a glyph's dot:
 //! the eye joins them, and dots of a line in a glyph's cell would take its colour and make round heads square.
 
-use super::raster::{Placement, cover};
-use crate::engrave::font::music_font;
+use std::collections::BTreeMap;
+use std::rc::Rc;
+
+use super::raster::Spans;
+use crate::engrave::font::{Outline, music_font};
 use crate::engrave::grid::{CellGrid, CellStyle, View};
 use crate::engrave::layout::Layout;
 use crate::engrave::list::{Ink, Mark, Part, Point, Shape};
@@ -57,6 +60,35 @@ fn head_dots(space: f64, middle: f64) -> f64 {
     }
 }
 
+/// The dots that show an outline best, from the dot its origin is snapped to; `origin` is what the origin lies below
+/// that dot's edge. Of eight phases across (and quarter dots up and down, for accidentals) the truest to its area.
+fn stamp(outline: &Outline, part: Part, scale: (f64, f64), origin: f64) -> Rc<[(i32, i32)]> {
+    let nudges: &[f64] = match part {
+        Part::Accidental | Part::KeySignature => &[0.0, -0.25, 0.25],
+        _ => &[0.0],
+    };
+    let threshold = threshold(part);
+    let best = nudges
+        .iter()
+        .map(|nudge| Spans::of(outline, scale, origin + nudge))
+        .flat_map(|spans| (-4..4).map(move |phase| spans.cover(f64::from(phase) / 8.0)))
+        .map(|coverage| (coverage.loss(threshold), coverage))
+        .min_by(|a, b| a.0.total_cmp(&b.0));
+    best.map_or_else(
+        || [].into(),
+        |(_, coverage)| {
+            coverage
+                .iter()
+                .filter(|(.., covered)| *covered >= threshold)
+                .map(|(x, y, _)| (x, y))
+                .collect()
+        },
+    )
+}
+
+/// Glyph and part, and the bits of its scale and of its origin's fraction of a dot.
+type StampKey = (Glyph, Part, [u64; 3]);
+
 struct Plane<'a> {
     view: &'a View,
     style: CellStyle,
@@ -69,6 +101,7 @@ struct Plane<'a> {
     inks: Vec<Ink>,
     /// Dots of lines that do not fall on the middle of rows.
     lines: Vec<u8>,
+    stamps: BTreeMap<StampKey, Rc<[(i32, i32)]>>,
 }
 
 impl Plane<'_> {
@@ -121,31 +154,17 @@ impl Plane<'_> {
         } else {
             0.0
         };
-        let nudges: &[f64] = match mark.part {
-            Part::Accidental | Part::KeySignature => &[0.0, -0.25, 0.25],
-            _ => &[0.0],
-        };
-        let threshold = threshold(mark.part);
-        let candidates = nudges.iter().flat_map(|nudge| {
-            (-4..4).map(move |phase| (left.round() + f64::from(phase) / 8.0, top - up + nudge))
-        });
-        let best = candidates
-            .map(|origin| {
-                let placement = Placement {
-                    scale: (sx, sy),
-                    origin,
-                };
-                let coverage = cover(outline, placement);
-                (coverage.loss(threshold), coverage)
-            })
-            .min_by(|a, b| a.0.total_cmp(&b.0));
-        let Some((_, coverage)) = best else {
-            return;
-        };
-        for (x, y, covered) in coverage.iter() {
-            if covered >= threshold {
-                self.set(x, y, mark.ink);
-            }
+        // Snapped to whole dots across; alike shapes a whole number of dots apart are sampled once.
+        let (column, row) = (left.round(), (top - up).floor());
+        let fraction = ((top - up - row) * 1e6).round() / 1e6;
+        let key = (glyph, mark.part, [sx, sy, fraction].map(f64::to_bits));
+        let stamp = self
+            .stamps
+            .entry(key)
+            .or_insert_with(|| stamp(outline, mark.part, (sx, sy), fraction))
+            .clone();
+        for &(x, y) in stamp.iter() {
+            self.set(x + column as i32, y + row as i32, mark.ink);
         }
     }
 
@@ -196,6 +215,7 @@ pub(in crate::engrave) fn paint(
         bits: vec![0; width * height],
         inks: vec![Ink::Clear; width * height],
         lines: vec![0; width * height],
+        stamps: BTreeMap::new(),
     };
     let boxed = view.heights.lines_on_rows();
     for mark in &layout.list.marks {

@@ -4,6 +4,7 @@ mod fault;
 mod input;
 mod input_fault;
 mod input_ring;
+mod loudspeaker;
 mod output;
 mod quiet;
 mod source;
@@ -14,6 +15,7 @@ pub use input::{
 };
 pub use input_fault::InputFault;
 pub use input_ring::{Block, Capture, InputState, Intake, intake};
+pub use loudspeaker::{Loudspeaker, SpeakerNews};
 pub use output::{Opening, Speaker};
 pub use quiet::Quiet;
 pub use source::{LoudSource, Player, SoundState, source};

@@ -1,18 +1,19 @@
 //! `practice`, and the home screen of bare `stavelark`.
 
-use std::io::{self, IsTerminal};
+use std::io::{self, IsTerminal, Write};
 use std::process::ExitCode;
 
 use anyhow::{Context, bail};
 
 use super::args::{Cli, PracticeArgs, WayArg};
-use super::{plain, plain_piano, say, unfinished, warn, write};
+use super::{plain, plain_piano, read, say, unfinished, warn, write};
 use crate::drill::{End, Event};
 use crate::shell::audio::SystemMicrophones;
 use crate::shell::desk::{Desk, DeskError};
 use crate::shell::ear::{EarOptions, Hands, Tell};
 use crate::shell::events::EventLog;
 use crate::shell::home::{Home, Wish};
+use crate::shell::locale;
 use crate::shell::settings::Settings;
 use crate::shell::sound::Sound;
 use crate::shell::today::Today;
@@ -62,6 +63,7 @@ pub(super) fn run(cli: &Cli, args: &PracticeArgs) -> anyhow::Result<ExitCode> {
         if args.answer_by != WayArg::Piano {
             bail!("--input is a recording of a piano: add --answer-by piano");
         }
+        read::there(path)?;
         let recording = wav::read(path)?;
         let desk = home.sitting(&wish, wording(cli, &home), events, Sound::silent())?;
         return from_recording(desk, &recording);
@@ -71,9 +73,9 @@ pub(super) fn run(cli: &Cli, args: &PracticeArgs) -> anyhow::Result<ExitCode> {
         let mut desk = home.sitting(&wish, wording(cli, &home), events, sound)?;
         let done = if wish.hands_on() {
             let start = |desk: &Desk, tell| hands(&home, desk, tell);
-            plain_piano::run(&mut desk, start, &mut io::stdout().lock())?
+            plain_piano::run(&mut desk, start, &mut *shown())?
         } else {
-            plain::run(&mut desk, &mut io::stdin().lock(), &mut io::stdout().lock())?
+            plain::run(&mut desk, &mut io::stdin().lock(), &mut *shown())?
         };
         return Ok(match done {
             Some(_) => ExitCode::SUCCESS,
@@ -89,6 +91,15 @@ pub(super) fn run(cli: &Cli, args: &PracticeArgs) -> anyhow::Result<ExitCode> {
     full_screen(cli, &mut home, wish, events, true)
 }
 
+/// Standard output as this locale can show it.
+fn shown() -> Box<dyn Write> {
+    if locale::is_utf8() {
+        Box::new(io::stdout().lock())
+    } else {
+        Box::new(locale::Ascii(io::stdout().lock()))
+    }
+}
+
 /// Why there is no screen to draw on, if there is none.
 fn no_screen() -> Option<&'static str> {
     if !io::stdout().is_terminal() || !io::stdin().is_terminal() {
@@ -102,12 +113,7 @@ fn no_screen() -> Option<&'static str> {
 
 /// ASCII alone: asked for, or the locale is not UTF-8.
 pub(super) fn ascii(cli: &Cli, settings: &Settings) -> bool {
-    let locale = ["LC_ALL", "LC_CTYPE", "LANG"]
-        .iter()
-        .find_map(|name| std::env::var(name).ok().filter(|value| !value.is_empty()))
-        .unwrap_or_default()
-        .to_ascii_lowercase();
-    cli.ascii || settings.ascii() || !(locale.contains("utf-8") || locale.contains("utf8"))
+    cli.ascii || settings.ascii() || !locale::is_utf8()
 }
 
 fn wording(cli: &Cli, home: &Home) -> crate::shell::words::Wording {

@@ -364,7 +364,7 @@ struct OwnTimes {
 
 impl OwnTimes {
     fn look(&mut self, options: &EarOptions, now: Instant) {
-        match (options.own.is_sounding(), self.since, self.ended) {
+        match (options.own.is_sounding(now), self.since, self.ended) {
             (true, None, _) | (true, Some(_), Some(_)) => {
                 self.since = Some(now);
                 self.ended = None;

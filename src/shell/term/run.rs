@@ -7,6 +7,7 @@ use std::time::Duration;
 use crossterm::event::{self, Event as Input, KeyEventKind, MouseButton, MouseEventKind};
 use ratatui::Terminal;
 use ratatui::backend::CrosstermBackend;
+use ratatui::buffer::Buffer;
 
 use super::guard::Guard;
 use super::keys::{Action, action};
@@ -14,6 +15,7 @@ use super::screens::{help, home, practice, summary, who};
 use crate::drill::Typing;
 use crate::shell::desk::{Desk, DeskError};
 use crate::shell::ear::{EarNews, Hands, Tell};
+use crate::shell::locale;
 use crate::shell::today::Today;
 
 /// How often the clock on the screen moves while nothing happens.
@@ -176,17 +178,28 @@ fn draw(
     ascii: bool,
 ) -> Result<(), DeskError> {
     terminal.draw(|frame| {
-        if helping {
-            return help::draw(frame);
-        }
         match page {
+            _ if helping => help::draw(frame),
             Page::Who { names, at } => who::draw(frame, names, *at, ascii),
             Page::Home(today) => home::draw(frame, today, ascii),
             Page::Practice(state) => practice::draw(frame, state),
             Page::Summary { heading, lines } => summary::draw(frame, heading, lines),
         }
+        if ascii {
+            in_ascii(frame.buffer_mut());
+        }
     })?;
     Ok(())
+}
+
+/// Writes what is left of typographic signs in ASCII; one cell is one character.
+fn in_ascii(buffer: &mut Buffer) {
+    for cell in &mut buffer.content {
+        if !cell.symbol().is_ascii() {
+            let ascii = locale::in_ascii(cell.symbol()).into_owned();
+            cell.set_symbol(ascii.get(..1).unwrap_or(&ascii));
+        }
+    }
 }
 
 /// Takes one input; `None` leaves the program.
