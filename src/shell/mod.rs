@@ -4,6 +4,7 @@ pub mod audio;
 pub mod cli;
 pub mod clock;
 mod desk;
+pub mod ear;
 mod events;
 mod home;
 mod locale;
