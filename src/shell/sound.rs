@@ -1,6 +1,9 @@
 //! The sound of a sitting: a speaker where there is one, silence where there is none.
 
-use super::audio::{AudioFault, Opening, Speaker};
+use std::time::Instant;
+
+use super::audio::{AudioFault, Loudspeaker, SpeakerNews};
+use super::ear::OwnSound;
 use crate::score::{Phrase, Tone};
 use crate::study::Item;
 use crate::theory::{Reference, Temperament};
@@ -10,35 +13,35 @@ const NOTE_MS: u32 = 1200;
 
 /// What sounds.
 pub struct Sound {
-    state: State,
+    /// `None` is silence by choice.
+    speaker: Option<Box<Loudspeaker>>,
     /// Said once to the learner.
     fault: Option<AudioFault>,
     /// A prompt is being sounded, and is answered only when it has been heard.
     prompt_sounds: bool,
-}
-
-enum State {
-    Silent,
-    Opening(Box<Opening>),
-    Open(Box<Speaker>),
+    /// Told to who listens meanwhile.
+    own: OwnSound,
 }
 
 impl Sound {
     /// No sound, by choice.
     pub fn silent() -> Sound {
         Sound {
-            state: State::Silent,
+            speaker: None,
             fault: None,
             prompt_sounds: false,
+            own: OwnSound::default(),
         }
     }
 
-    /// The default device, opened behind the first frame. `prompt_sounds`: the clock of a prompt waits for its sound.
+    /// The default device, opened behind the first frame, and again when it was lost. `prompt_sounds`: the clock of a
+    /// prompt waits for its sound.
     pub fn open(prompt_sounds: bool) -> Sound {
         Sound {
-            state: State::Opening(Box::new(Speaker::open_in_background())),
+            speaker: Some(Box::new(Loudspeaker::start())),
             fault: None,
             prompt_sounds,
+            own: OwnSound::default(),
         }
     }
 
@@ -47,20 +50,21 @@ impl Sound {
         self.settle();
         let hz = Temperament::equal().frequency(item.pitch.midi(), Reference::default());
         let phrase = Phrase::one_after_another(Tone::Strings, [hz], NOTE_MS);
-        if let State::Open(speaker) = &mut self.state {
-            let lost = speaker.play(&phrase).err().or_else(|| speaker.fault());
-            if let Some(fault) = lost {
-                self.fault = Some(fault);
-                self.state = State::Silent;
-            }
+        if let Some(speaker) = &mut self.speaker {
+            // A lost device was told when it was lost, and is being opened again.
+            let _told = speaker.play(&phrase, Instant::now());
         }
+    }
+
+    /// Whether it sounds, for whoever listens meanwhile.
+    pub fn own_sound(&self) -> OwnSound {
+        self.own.clone()
     }
 
     /// How long the prompt just put will go on sounding.
     pub fn heard_prompt_ms(&self) -> u64 {
-        match self.state {
-            State::Silent => 0,
-            _ if self.prompt_sounds => u64::from(NOTE_MS),
+        match &self.speaker {
+            Some(speaker) if self.prompt_sounds && speaker.fault().is_none() => u64::from(NOTE_MS),
             _ => 0,
         }
     }
@@ -72,16 +76,16 @@ impl Sound {
     }
 
     fn settle(&mut self) {
-        if let State::Opening(opening) = &mut self.state
-            && let Some(opened) = opening.poll()
-        {
-            self.state = match opened {
-                Ok(speaker) => State::Open(Box::new(speaker)),
-                Err(fault) => {
-                    self.fault = Some(fault);
-                    State::Silent
-                }
-            };
+        let news = self
+            .speaker
+            .as_mut()
+            .and_then(|speaker| speaker.poll(Instant::now()));
+        if news.is_some() {
+            let state = self.speaker.as_ref().and_then(|speaker| speaker.state());
+            self.own.watch(state);
+        }
+        if let Some(SpeakerNews::Unavailable(fault) | SpeakerNews::Lost(fault)) = news {
+            self.fault = Some(fault);
         }
     }
 }

@@ -41,8 +41,6 @@ pub struct Speaker {
     player: Player,
     /// While it lives, the thread that owns the stream waits; dropping it ends the stream.
     _hold: Sender<()>,
-    last_calls: u64,
-    last_change: Instant,
 }
 
 impl Speaker {
@@ -84,15 +82,13 @@ impl Speaker {
         Speaker {
             player,
             _hold: hold,
-            last_calls: 0,
-            last_change: Instant::now(),
         }
     }
 
     /// Sounds `phrase` from the next callback on; never waits. Errors: [`AudioFault::TooManyNotes`],
     /// [`AudioFault::Stopped`].
     pub fn play(&mut self, phrase: &Phrase) -> Result<(), AudioFault> {
-        match self.fault() {
+        match self.fault(Instant::now()) {
             Some(fault) => Err(fault),
             None => self.player.play(phrase),
         }
@@ -108,20 +104,26 @@ impl Speaker {
         self.player.state().is_sounding()
     }
 
-    /// [`AudioFault::Stopped`] when the device has asked for no samples for half a second. To be called often enough
-    /// to see it: a few times a second.
-    pub fn fault(&mut self) -> Option<AudioFault> {
-        let calls = self.player.state().calls();
-        if calls != self.last_calls {
-            self.last_calls = calls;
-            self.last_change = Instant::now();
-        }
-        (self.last_change.elapsed() > LIVENESS).then_some(AudioFault::Stopped)
+    /// [`AudioFault::Stopped`] when, at `now`, the device has asked for no samples for half a second.
+    pub fn fault(&self, now: Instant) -> Option<AudioFault> {
+        (self.player.state().silent_for(now) > LIVENESS).then_some(AudioFault::Stopped)
     }
 
     /// What the callback tells, for a thread that must know whether the speaker sounds.
     pub fn state(&self) -> Arc<SoundState> {
         Arc::clone(self.player.state())
+    }
+}
+
+#[cfg(test)]
+impl Opening {
+    /// An opening that ends as the test says, without any device.
+    pub(super) fn staged(result: Receiver<Result<Player, AudioFault>>) -> Opening {
+        Opening {
+            result,
+            hold: channel().0,
+            began: Instant::now(),
+        }
     }
 }
 

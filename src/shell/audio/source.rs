@@ -5,6 +5,7 @@
 
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
+use std::time::{Duration, Instant};
 
 use rtrb::{Consumer, Producer, RingBuffer};
 
@@ -30,26 +31,43 @@ enum Order {
     Stop,
 }
 
-/// What the callback tells: counters only.
-#[derive(Debug, Default)]
+/// What the callback tells: numbers only.
+#[derive(Debug)]
 pub struct SoundState {
-    /// Orders given.
+    /// Phrases given.
     given: AtomicU64,
-    /// Orders whose sound has left the device, as far as known.
+    /// Phrases whose sound has left the device, as far as known.
     done: AtomicU64,
-    /// Callbacks so far.
-    calls: AtomicU64,
+    /// When the last callback came, in milliseconds since `began`.
+    called_ms: AtomicU64,
+    began: Instant,
 }
 
 impl SoundState {
-    /// Callbacks so far: when this stands still, the device has stopped.
-    pub fn calls(&self) -> u64 {
-        self.calls.load(Ordering::Relaxed)
+    fn new() -> SoundState {
+        SoundState {
+            given: AtomicU64::new(0),
+            done: AtomicU64::new(0),
+            called_ms: AtomicU64::new(0),
+            began: Instant::now(),
+        }
+    }
+
+    /// How long before `now` the last callback came, or the device was opened if none came yet: when that grows past
+    /// half a second, the device has stopped. Some never report it.
+    pub fn silent_for(&self, now: Instant) -> Duration {
+        let called = Duration::from_millis(self.called_ms.load(Ordering::Relaxed));
+        now.saturating_duration_since(self.began + called)
     }
 
     /// Something given is yet to be heard to its end.
     pub fn is_sounding(&self) -> bool {
         self.given.load(Ordering::Acquire) != self.done.load(Ordering::Acquire)
+    }
+
+    fn stamp(&self) {
+        let ms = self.began.elapsed().as_millis() as u64;
+        self.called_ms.store(ms, Ordering::Relaxed);
     }
 }
 
@@ -75,7 +93,7 @@ pub struct LoudSource {
 /// Both ends, for a device of `rate`.
 pub fn source(rate: SampleRate) -> (Player, LoudSource) {
     let (producer, consumer) = RingBuffer::new(RING);
-    let state = Arc::new(SoundState::default());
+    let state = Arc::new(SoundState::new());
     let player = Player {
         ring: producer,
         state: Arc::clone(&state),
@@ -129,13 +147,13 @@ impl Player {
 }
 
 impl LoudSource {
-    /// Fills `out` (frames of `channels` samples) and counts a callback. `latency` is how many samples lie between
+    /// Fills `out` (frames of `channels` samples) and stamps the time of the callback. `latency` is how many samples lie between
     /// the end of `out` and the ear. Allocates, frees and locks nothing.
     pub fn fill<T>(&mut self, out: &mut [T], channels: usize, latency: u64, convert: fn(f32) -> T)
     where
         T: Copy,
     {
-        self.state.calls.fetch_add(1, Ordering::Relaxed);
+        self.state.stamp();
         let given = self.state.given.load(Ordering::Acquire);
         while let Ok(order) = self.ring.pop() {
             match order {

@@ -73,9 +73,9 @@ pub enum Command {
         #[arg(long)]
         json: bool,
     },
-    /// The record: check, backup, restore, export.
+    /// The record: check, backup, restore, export, import.
     #[command(
-        after_help = "Examples:\n  stavelark data check\n  stavelark data backup wren.sqlite3\n  stavelark data export wren.json"
+        after_help = "Examples:\n  stavelark data check\n  stavelark data backup wren.sqlite3\n  stavelark data export wren.json\n  stavelark data import wren.json --name Wren"
     )]
     Data {
         /// What to do.
@@ -249,6 +249,9 @@ pub enum LearnerCommand {
         /// Do not ask.
         #[arg(long)]
         yes: bool,
+        /// Remove the backups too: every learner's earlier copies go, the record itself stays.
+        #[arg(long)]
+        purge_backups: bool,
     },
 }
 
@@ -277,5 +280,13 @@ pub enum DataCommand {
         /// Write over an existing file.
         #[arg(long)]
         force: bool,
+    },
+    /// Take in a learner's record that was exported, from another machine perhaps.
+    Import {
+        /// The file.
+        file: PathBuf,
+        /// What the learner is called here; else as in the record.
+        #[arg(long)]
+        name: Option<String>,
     },
 }

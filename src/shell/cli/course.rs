@@ -20,7 +20,7 @@ pub(super) fn run(cli: &Cli, command: &CourseCommand) -> anyhow::Result<ExitCode
         CourseCommand::New { file, force } => {
             use std::io::Write;
             let text = Course::built_in_text("groundwork").expect("groundwork is built in");
-            write::create(file, *force)?.write_all(text.as_bytes())?;
+            write::whole(file, *force, |out| out.write_all(text.as_bytes()))?;
             say(&format!(
                 "Wrote '{}'. Change it as you like, then: stavelark course check {0}",
                 file.display()
@@ -84,6 +84,7 @@ fn load(name: &str) -> anyhow::Result<(Option<String>, Course)> {
 }
 
 fn read(path: &Path) -> anyhow::Result<String> {
+    super::read::there(path)?;
     std::fs::read_to_string(path).with_context(|| {
         format!(
             "cannot read '{}': check the name, and that it is a text file",

@@ -3,8 +3,10 @@
 use std::io::Write;
 use std::process::ExitCode;
 
+use anyhow::Context;
+
 use super::args::{Cli, DataCommand};
-use super::{say, unfinished, warn, write};
+use super::{read, say, unfinished, warn, write};
 use crate::shell::clock;
 use crate::shell::home::Home;
 use crate::shell::paths::Paths;
@@ -29,13 +31,14 @@ pub(super) fn run(cli: &Cli, command: &DataCommand) -> anyhow::Result<ExitCode> 
             }
         }
         DataCommand::Backup { file, force } => {
-            // Refuses what is there already, and names a folder that cannot be written, before the copy.
-            drop(write::create(file, *force)?);
-            std::fs::remove_file(file)?;
-            Store::open(&paths)?.backup(file)?;
+            let store = Store::open(&paths)?;
+            write::place(file, *force, |beside| Ok(store.backup(beside)?))?;
             say(&format!("The record is copied to {}.", file.display()))?;
         }
         DataCommand::Restore { file } => {
+            if let Some(file) = file {
+                read::there(file)?;
+            }
             let (backup, former) = Store::restore(&paths, file.as_deref())?;
             say(&format!("The record is now that of {}.", backup.display()))?;
             if let Some(former) = former {
@@ -49,14 +52,30 @@ pub(super) fn run(cli: &Cli, command: &DataCommand) -> anyhow::Result<ExitCode> 
             let mut home = Home::open(cli.learner.as_deref())?;
             let (store, learner) = home.parts();
             let record = store.export(learner, clock::now())?;
-            let mut out = write::create(file, *force)?;
-            serde_json::to_writer_pretty(&mut out, &record)?;
-            writeln!(out)?;
-            out.sync_all()?;
+            write::whole(file, *force, |out| {
+                serde_json::to_writer_pretty(&mut *out, &record)?;
+                writeln!(out)
+            })?;
             say(&format!(
                 "The record of {} is written to {}.",
                 learner.name,
                 file.display()
+            ))?;
+        }
+        DataCommand::Import { file, name } => {
+            read::there(file)?;
+            let text = std::fs::read_to_string(file)
+                .with_context(|| format!("'{}' cannot be read", file.display()))?;
+            let record = serde_json::from_str(&text).with_context(|| {
+                format!(
+                    "'{}' is no record of a learner: `stavelark data export` writes one",
+                    file.display()
+                )
+            })?;
+            let learner = Store::open(&paths)?.import(file, record, name.as_deref())?;
+            say(&format!(
+                "{0} is there. To practise as {0}: stavelark learner use \"{0}\"",
+                learner.name
             ))?;
         }
     }

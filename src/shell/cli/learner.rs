@@ -14,7 +14,8 @@ use crate::shell::store::Store;
 
 /// Runs the command.
 pub(super) fn run(command: &LearnerCommand) -> anyhow::Result<ExitCode> {
-    let mut store = Store::open(&Paths::from_env()?)?;
+    let paths = Paths::from_env()?;
+    let mut store = Store::open(&paths)?;
     match command {
         LearnerCommand::Add { name } => {
             let learner = store.add_learner(name, clock::now())?;
@@ -46,32 +47,56 @@ pub(super) fn run(command: &LearnerCommand) -> anyhow::Result<ExitCode> {
             let learner = store.rename_learner(old, new)?;
             say(&format!("{old} is now called {}.", learner.name))?;
         }
-        LearnerCommand::Remove { name, yes } => {
+        LearnerCommand::Remove {
+            name,
+            yes,
+            purge_backups,
+        } => {
             let learner = store.learner(name)?;
-            if !yes && !confirmed(&learner.name)? {
+            let typed = format!(
+                "This removes {name} and every answer; a backup is made first. Type the name to go on:"
+            );
+            if !yes && !asked(&typed, name)?.eq_ignore_ascii_case(&learner.name) {
                 say("Nothing was removed.")?;
                 return Ok(unfinished());
             }
             let backup = store.remove_learner(&learner.name)?;
-            say(&format!(
-                "{} is removed. A backup from before is at {}; delete that folder's files too if nothing is to be kept.",
-                learner.name,
-                backup.display()
-            ))?;
+            let purge = *purge_backups
+                || !yes
+                    && asked(
+                        "The backups still hold this learner. Remove all of them, everyone's earlier copies with them? Type yes, or Enter to keep them:",
+                        name,
+                    )?
+                    .eq_ignore_ascii_case("yes");
+            if purge {
+                let count = Store::purge_backups(&paths)?;
+                say(&format!(
+                    "{} is removed, and so {}.",
+                    learner.name,
+                    match count {
+                        1 => "is the one backup".to_owned(),
+                        n => format!("are all {n} backups"),
+                    }
+                ))?;
+            } else {
+                say(&format!(
+                    "{} is removed. A backup from before is at {}",
+                    learner.name,
+                    backup.display()
+                ))?;
+            }
         }
     }
     Ok(ExitCode::SUCCESS)
 }
 
 /// Asks at the terminal; without one it does not guess.
-fn confirmed(name: &str) -> anyhow::Result<bool> {
+fn asked(question: &str, name: &str) -> anyhow::Result<String> {
     if !io::stdin().is_terminal() {
         bail!("this removes {name} and every answer: add --yes if that is meant");
     }
-    say(&format!(
-        "This removes {name} and every answer; a backup is made first. Type the name to go on:"
-    ))?;
+    say(question)?;
     let mut line = String::new();
     io::stdin().read_line(&mut line)?;
-    Ok(line.trim().eq_ignore_ascii_case(name))
+    Ok(line.trim().to_owned())
 }

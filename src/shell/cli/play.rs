@@ -173,7 +173,7 @@ fn sound(phrase: &Phrase) -> anyhow::Result<()> {
     let longest = Duration::from_millis(u64::from(phrase.end_ms()) + 5_000);
     let began = Instant::now();
     while speaker.is_sounding() && began.elapsed() < longest {
-        if let Some(fault) = speaker.fault() {
+        if let Some(fault) = speaker.fault(Instant::now()) {
             return Err(fault.into());
         }
         std::thread::sleep(Duration::from_millis(10));

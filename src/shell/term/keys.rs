@@ -33,58 +33,71 @@ pub struct Row {
     pub keys: &'static str,
     /// What they do, in a few words.
     pub does: &'static str,
-    /// Whether the foot of the practice screen shows it.
-    pub at_foot: bool,
+    /// The same in a word or two, for the foot of the practice screen; empty when it is not shown there.
+    pub foot: &'static str,
 }
 
-/// The table, in the order of the help.
+/// The table, in the order of the help. What stands first at the foot is the first to go when the screen is narrow.
 pub const ROWS: [Row; 9] = [
     Row {
-        keys: "A–G",
-        does: "name",
-        at_foot: true,
-    },
-    Row {
-        keys: "↑ ↓",
-        does: "sharp, flat (before the letter; also # and -)",
-        at_foot: true,
+        keys: "Tab",
+        does: "show or hide the drawn keyboard, which takes the mouse",
+        foot: "keyboard",
     },
     Row {
         keys: "Space",
-        does: "hear it",
-        at_foot: true,
+        does: "hear the note again",
+        foot: "hear",
     },
     Row {
-        keys: "Tab",
-        does: "keyboard",
-        at_foot: true,
+        keys: "A-G",
+        does: "the name of the note",
+        foot: "name",
+    },
+    Row {
+        keys: "# -",
+        does: "sharp, flat, before the letter; also the arrows up and down",
+        foot: "sharp, flat",
     },
     Row {
         keys: "Backspace",
-        does: "take back a misheard or mistyped verdict",
-        at_foot: false,
+        does: "take a misheard or mistyped verdict of the last two prompts out of the record",
+        foot: "undo",
     },
     Row {
         keys: "?",
-        does: "keys",
-        at_foot: true,
+        does: "these keys",
+        foot: "keys",
     },
     Row {
         keys: "Esc",
-        does: "pause",
-        at_foot: true,
+        does: "rest; once more ends the sitting; leaves a page",
+        foot: "rest",
     },
     Row {
         keys: "Enter",
-        does: "begin, go on",
-        at_foot: false,
+        does: "begin, go on, choose",
+        foot: "",
     },
     Row {
         keys: "Ctrl-C",
         does: "leave; what was answered is kept",
-        at_foot: false,
+        foot: "",
     },
 ];
+
+/// The foot of the practice screen in at most `width` columns.
+pub fn foot(width: u16) -> String {
+    let parts: Vec<String> = ROWS
+        .iter()
+        .filter(|row| !row.foot.is_empty())
+        .map(|row| format!("{} {}", row.keys, row.foot))
+        .collect();
+    (0..parts.len())
+        .map(|skip| parts[skip..].join("   "))
+        .find(|line| line.chars().count() <= usize::from(width))
+        .unwrap_or_default()
+}
 
 /// What `key` asks for.
 pub fn action(key: KeyEvent) -> Option<Action> {
@@ -108,6 +121,16 @@ pub fn action(key: KeyEvent) -> Option<Action> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn the_foot_keeps_the_way_out_on_a_narrow_screen() {
+        assert!(foot(79).starts_with("Space hear   A-G name"));
+        for width in [79, 39, 20] {
+            let line = foot(width);
+            assert!(line.ends_with("Esc rest") && line.chars().count() <= usize::from(width));
+        }
+        assert_eq!(foot(3), "");
+    }
 
     #[test]
     fn the_letter_b_is_never_a_flat() {

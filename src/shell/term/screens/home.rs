@@ -7,8 +7,8 @@ use ratatui::text::{Line, Span};
 use super::{block, dim, row, strong};
 use crate::shell::today::Today;
 
-/// Draws the home screen; `note` is a word about sound, shown once.
-pub fn draw(frame: &mut Frame, today: &Today, note: Option<&str>, ascii: bool) {
+/// Draws the home screen.
+pub fn draw(frame: &mut Frame, today: &Today, ascii: bool) {
     let area = frame.area();
     row(frame, 0, "Stavelark", strong());
     let width = area.width.saturating_sub(4);
@@ -76,9 +76,6 @@ pub fn draw(frame: &mut Frame, today: &Today, note: Option<&str>, ascii: bool) {
         },
         lines,
     );
-    if let Some(note) = note {
-        row(frame, area.height.saturating_sub(2), note, dim());
-    }
     row(
         frame,
         area.height.saturating_sub(1),

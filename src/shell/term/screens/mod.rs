@@ -4,6 +4,7 @@ pub mod help;
 pub mod home;
 pub mod practice;
 pub mod summary;
+pub mod who;
 
 use ratatui::Frame;
 use ratatui::layout::Rect;

@@ -1,7 +1,8 @@
 //! Practice: the staff, one line above, one line of feedback, one line of keys.
 
 use ratatui::Frame;
-use ratatui::layout::Size as ScreenSize;
+use ratatui::layout::{Rect, Size as ScreenSize};
+use ratatui::widgets::Paragraph;
 
 use super::{dim, row, strong};
 use crate::drill::{Event, Feedback, Given, Miss, Typed};
@@ -10,12 +11,16 @@ use crate::engrave::{
     Staves, TooSmall, picture,
 };
 use crate::shell::desk::DeskError;
-use crate::shell::term::keys::{Action, ROWS};
+use crate::shell::ear::{Hands, rest_in_words};
+use crate::shell::term::keys::{Action, foot};
 use crate::shell::term::run::Practice;
 use crate::shell::term::theme::Theme;
 use crate::shell::words::Wording;
 use crate::study::{Item, Stage};
 use crate::theory::{Alteration, Clef, MidiNote, Pitch};
+
+/// After this long hands and eyes want a rest; common practice among teachers, and no more than a reminder.
+const REST_AFTER_MS: u64 = 20 * 60_000;
 
 /// Rows that are not the picture's: heading, feedback, keys.
 const OTHER_ROWS: u16 = 3;
@@ -25,13 +30,28 @@ pub fn draw(frame: &mut Frame, state: &Practice) {
     let area = frame.area();
     let view = state.desk.view();
     row(frame, 0, &state.desk.heading(), dim());
-    if state.desk.sitting().paused() {
-        row(
-            frame,
-            area.height / 2,
-            "A rest. Enter goes on, Esc ends the sitting.",
-            strong(),
-        );
+    if state.desk.now_ms() >= REST_AFTER_MS {
+        let caution = "Twenty minutes: time for a rest. ";
+        let width = caution.len() as u16;
+        if area.width > width {
+            let right = Rect {
+                x: area.width - width,
+                y: 0,
+                width,
+                height: 1,
+            };
+            frame.render_widget(Paragraph::new(caution).style(strong()), right);
+        }
+    }
+    let hands = state.hands.as_ref();
+    let says = hands.and_then(|hands| hands.says(&state.desk));
+    if let Some(rest) = state.desk.sitting().rest() {
+        let listening = hands.is_some_and(Hands::listening);
+        let middle = area.height / 2;
+        row(frame, middle, rest_in_words(rest, listening), strong());
+        if !listening {
+            row(frame, middle + 2, says.unwrap_or_default(), dim());
+        }
         return;
     }
     if let Some(item) = view.item {
@@ -49,6 +69,7 @@ pub fn draw(frame: &mut Frame, state: &Practice) {
         }
     }
     let feedback = match (state.typing.accidental(), &view.feedback) {
+        (Alteration::Natural, _) if says.is_some() => says.unwrap_or_default().to_owned(),
         (Alteration::Natural, Some(feedback)) => state.desk.wording().feedback(feedback),
         (Alteration::Natural, None) => state.silent.unwrap_or("Which note is this?").to_owned(),
         (waiting, _) => format!(
@@ -62,21 +83,10 @@ pub fn draw(frame: &mut Frame, state: &Practice) {
         ),
     };
     row(frame, area.height.saturating_sub(2), &feedback, strong());
-    let keys: Vec<String> = ROWS
-        .iter()
-        .filter(|row| row.at_foot)
-        .map(|row| {
-            format!(
-                "{} {}",
-                row.keys,
-                row.does.split(" (").next().unwrap_or(row.does)
-            )
-        })
-        .collect();
     row(
         frame,
         area.height.saturating_sub(1),
-        &keys.join("   "),
+        &foot(area.width.saturating_sub(1)),
         dim(),
     );
 }
@@ -269,8 +279,9 @@ fn paint(frame: &mut Frame, grid: &CellGrid) {
             index / usize::from(grid.width),
         );
         if let Some(target) = buffer.cell_mut((left + x as u16, top + y as u16)) {
-            target.set_char(cell.symbol);
-            target.set_style(theme.style(cell.ink, cell.ground));
+            let (symbol, style) = theme.cell(cell);
+            target.set_char(symbol);
+            target.set_style(style);
         }
     }
 }

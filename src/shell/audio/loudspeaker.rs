@@ -1,0 +1,280 @@
+//! The loudspeaker of a whole run: opened beside the screen, watched, and opened again when it was lost.
+//! In: phrases, and the time at every turn of the main loop. Out: sound, and news to show.
+
+use std::sync::Arc;
+use std::time::{Duration, Instant};
+
+use super::fault::AudioFault;
+use super::output::{Opening, Speaker};
+use super::source::SoundState;
+use crate::score::Phrase;
+
+/// A phrase asked for while the device is being opened still sounds if it is no older than this: later it would only
+/// disturb.
+const PATIENCE: Duration = Duration::from_secs(2);
+
+/// The first try to open a lost device again comes after this …
+const FIRST_RETRY: Duration = Duration::from_secs(1);
+
+/// … and each later one after twice as long, up to this.
+const LAST_RETRY: Duration = Duration::from_secs(60);
+
+/// What has become of the device, to be shown once.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum SpeakerNews {
+    /// It can be heard.
+    Ready,
+    /// It cannot be opened; tried again from time to time.
+    Unavailable(AudioFault),
+    /// It was there and is gone; tried again soon.
+    Lost(AudioFault),
+}
+
+enum State {
+    Opening(Opening),
+    Ready(Speaker),
+    Failed { fault: AudioFault, since: Instant },
+}
+
+/// The default output device, whatever becomes of it. Nothing here waits.
+pub struct Loudspeaker {
+    state: State,
+    open: Box<dyn FnMut() -> Opening>,
+    retry: Duration,
+    /// A phrase for the moment the device is open, and when it was asked for.
+    waiting: Option<(Phrase, Instant)>,
+    /// The fault that was told last: the same one at every retry is no news.
+    told: Option<AudioFault>,
+}
+
+impl Loudspeaker {
+    /// Begins to open the default output device.
+    pub fn start() -> Loudspeaker {
+        Loudspeaker::with(Box::new(Speaker::open_in_background))
+    }
+
+    fn with(mut open: Box<dyn FnMut() -> Opening>) -> Loudspeaker {
+        Loudspeaker {
+            state: State::Opening(open()),
+            open,
+            retry: FIRST_RETRY,
+            waiting: None,
+            told: None,
+        }
+    }
+
+    /// Looks after the device; to be called at every turn of the main loop. Tells what changed.
+    pub fn poll(&mut self, now: Instant) -> Option<SpeakerNews> {
+        match &mut self.state {
+            State::Opening(opening) => match opening.poll()? {
+                Ok(mut speaker) => {
+                    if let Some((phrase, asked)) = self.waiting.take()
+                        && now.saturating_duration_since(asked) <= PATIENCE
+                    {
+                        // Refused only if it is longer than any ring; it would be refused every time.
+                        let _ = speaker.play(&phrase);
+                    }
+                    self.state = State::Ready(speaker);
+                    self.retry = FIRST_RETRY;
+                    self.told = None;
+                    Some(SpeakerNews::Ready)
+                }
+                Err(fault) => {
+                    let is_news = self.told.as_ref() != Some(&fault);
+                    self.fail(fault.clone(), now);
+                    is_news.then_some(SpeakerNews::Unavailable(fault))
+                }
+            },
+            State::Ready(speaker) => {
+                let fault = speaker.fault(now)?;
+                self.fail(fault.clone(), now);
+                Some(SpeakerNews::Lost(fault))
+            }
+            State::Failed { fault, since } => {
+                let due = now.saturating_duration_since(*since) >= self.retry;
+                if due && *fault != AudioFault::NotBuilt {
+                    self.retry = (self.retry * 2).min(LAST_RETRY);
+                    self.state = State::Opening((self.open)());
+                }
+                None
+            }
+        }
+    }
+
+    fn fail(&mut self, fault: AudioFault, now: Instant) {
+        self.waiting = None;
+        self.told = Some(fault.clone());
+        self.state = State::Failed { fault, since: now };
+    }
+
+    /// Sounds `phrase`, at once or as soon as the device is open. Errors: the [`AudioFault`] that keeps it silent.
+    pub fn play(&mut self, phrase: &Phrase, now: Instant) -> Result<(), AudioFault> {
+        match &mut self.state {
+            State::Opening(_) => {
+                self.waiting = Some((phrase.clone(), now));
+                Ok(())
+            }
+            State::Ready(speaker) => speaker.play(phrase),
+            State::Failed { fault, .. } => Err(fault.clone()),
+        }
+    }
+
+    /// Fades out what sounds and forgets what waits.
+    pub fn stop(&mut self) {
+        self.waiting = None;
+        if let State::Ready(speaker) = &mut self.state {
+            speaker.stop();
+        }
+    }
+
+    /// Something is to be heard, now or as soon as the device is open.
+    pub fn is_sounding(&self) -> bool {
+        match &self.state {
+            State::Opening(_) => self.waiting.is_some(),
+            State::Ready(speaker) => speaker.is_sounding(),
+            State::Failed { .. } => false,
+        }
+    }
+
+    /// What the callback of the open device tells, for a thread that must know whether the speaker sounds.
+    pub fn state(&self) -> Option<Arc<SoundState>> {
+        match &self.state {
+            State::Ready(speaker) => Some(speaker.state()),
+            State::Opening(_) | State::Failed { .. } => None,
+        }
+    }
+
+    /// Why nothing can be heard, while that is so.
+    pub fn fault(&self) -> Option<&AudioFault> {
+        match &self.state {
+            State::Failed { fault, .. } => Some(fault),
+            State::Opening(_) | State::Ready(_) => None,
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::score::Tone;
+    use crate::shell::audio::source::{LoudSource, Player, source};
+    use crate::signal::synth::SampleRate;
+    use crate::theory::Hz;
+    use std::cell::RefCell;
+    use std::rc::Rc;
+    use std::sync::mpsc::{Sender, channel};
+
+    type Answer = Result<Player, AudioFault>;
+
+    /// A loudspeaker whose openings are answered by the test, and where they are answered.
+    fn staged() -> (Loudspeaker, Rc<RefCell<Vec<Sender<Answer>>>>) {
+        let openings = Rc::new(RefCell::new(Vec::new()));
+        let speaker = Loudspeaker::with(Box::new({
+            let openings = Rc::clone(&openings);
+            move || {
+                let (answer, result) = channel();
+                openings.borrow_mut().push(answer);
+                Opening::staged(result)
+            }
+        }));
+        (speaker, openings)
+    }
+
+    fn device() -> (Answer, LoudSource) {
+        let (player, source) = source(SampleRate::STUDIO);
+        (Ok(player), source)
+    }
+
+    fn note() -> Phrase {
+        Phrase::one_after_another(Tone::Pure, [Hz(440.0)], 50)
+    }
+
+    fn is_heard(source: &mut LoudSource) -> bool {
+        let mut out = [0.0_f32; 4_800];
+        source.fill(&mut out, 1, 0, |x| x);
+        out.iter().any(|x| *x != 0.0)
+    }
+
+    #[test]
+    fn a_phrase_asked_for_while_the_device_opens_is_heard_when_it_is_open() {
+        let (mut speaker, openings) = staged();
+        let now = Instant::now();
+        assert_eq!(speaker.poll(now), None);
+        speaker.play(&note(), now).unwrap();
+        assert!(speaker.is_sounding());
+        let (player, mut source) = device();
+        openings.borrow()[0].send(player).unwrap();
+        assert_eq!(
+            speaker.poll(now + Duration::from_millis(300)),
+            Some(SpeakerNews::Ready)
+        );
+        assert!(is_heard(&mut source));
+    }
+
+    #[test]
+    fn a_phrase_that_waited_too_long_is_dropped() {
+        let (mut speaker, openings) = staged();
+        let now = Instant::now();
+        speaker.play(&note(), now).unwrap();
+        let (player, mut source) = device();
+        openings.borrow()[0].send(player).unwrap();
+        assert_eq!(
+            speaker.poll(now + Duration::from_secs(3)),
+            Some(SpeakerNews::Ready)
+        );
+        assert!(!is_heard(&mut source) && !speaker.is_sounding());
+    }
+
+    #[test]
+    fn a_lost_device_is_named_and_opened_again_with_growing_pauses() {
+        let (mut speaker, openings) = staged();
+        let (player, mut source) = device();
+        openings.borrow()[0].send(player).unwrap();
+        let mut now = Instant::now();
+        assert_eq!(speaker.poll(now), Some(SpeakerNews::Ready));
+        is_heard(&mut source);
+        assert_eq!(speaker.poll(Instant::now()), None);
+
+        // No callback for longer than half a second.
+        now += Duration::from_secs(1);
+        assert_eq!(
+            speaker.poll(now),
+            Some(SpeakerNews::Lost(AudioFault::Stopped))
+        );
+        assert_eq!(speaker.play(&note(), now), Err(AudioFault::Stopped));
+        let mut pauses = Vec::new();
+        for round in 1..=8 {
+            let failed = now;
+            while openings.borrow().len() == round {
+                now += Duration::from_millis(500);
+                assert_eq!(speaker.poll(now), None);
+            }
+            pauses.push((now - failed).as_secs());
+            openings.borrow()[round]
+                .send(Err(AudioFault::Unresponsive))
+                .unwrap();
+            // Told once, not at every try.
+            let news = (round == 1).then_some(SpeakerNews::Unavailable(AudioFault::Unresponsive));
+            assert_eq!(speaker.poll(now), news);
+        }
+        assert_eq!(pauses, [1, 2, 4, 8, 16, 32, 60, 60]);
+        assert_eq!(speaker.fault(), Some(&AudioFault::Unresponsive));
+    }
+
+    #[test]
+    fn a_build_without_sound_is_not_asked_twice() {
+        let (mut speaker, openings) = staged();
+        openings.borrow()[0]
+            .send(Err(AudioFault::NotBuilt))
+            .unwrap();
+        let now = Instant::now();
+        assert_eq!(
+            speaker.poll(now),
+            Some(SpeakerNews::Unavailable(AudioFault::NotBuilt))
+        );
+        for seconds in 1..200 {
+            assert_eq!(speaker.poll(now + Duration::from_secs(seconds)), None);
+        }
+        assert_eq!(openings.borrow().len(), 1);
+    }
+}
