@@ -7,13 +7,14 @@
 //! times the number of open items. The same item never comes twice running.
 
 use std::cmp::Reverse;
+use std::collections::{HashMap, HashSet};
 
 use jiff::Timestamp;
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 
 use super::answer::{Answer, Outcome};
-use super::course::Course;
+use super::course::{Course, Stage};
 use super::item::Item;
 use super::landmark::landmark_rank;
 use super::learner::{LearnerModel, Yardstick, days_by_rests};
@@ -87,26 +88,15 @@ pub struct Pool<'a> {
     pub carried: &'a [Item],
 }
 
-/// What a stage carries along into its block `block`: items of earlier stages that are not settled, or whose review is
-/// due, the oldest first. Where each staff is taken alone, only what stands on the block's.
-pub fn carried(course: &Course, stage: usize, block: usize, model: &LearnerModel) -> Vec<Item> {
-    let now = &course.stages[stage];
-    let own = now.items();
-    let staves: Vec<_> = now.blocks[block]
-        .items
+/// What a stage carries along: items of earlier stages that are not settled, or whose review is due, the oldest first.
+pub fn carried(course: &Course, stage: usize, model: &LearnerModel) -> Vec<Item> {
+    let own = course.stages[stage].items();
+    let mut seen: HashSet<Item> = own.into_iter().collect();
+    let found: Vec<Item> = course.stages[..stage]
         .iter()
-        .map(|item| item.clef)
+        .flat_map(Stage::items)
+        .filter(|item| seen.insert(*item))
         .collect();
-    let mut found: Vec<Item> = Vec::new();
-    for item in course.stages[..stage]
-        .iter()
-        .flat_map(|earlier| earlier.items())
-    {
-        let here = now.blocks.len() == 1 || staves.contains(&item.clef);
-        if here && !own.contains(&item) && !found.contains(&item) {
-            found.push(item);
-        }
-    }
     let verdicts = model.verdicts(&found);
     found
         .into_iter()
@@ -177,7 +167,7 @@ impl Chooser {
 
     /// Waits, opened items and, within a day, returns go on from earlier sittings.
     fn replay<'a>(&mut self, history: impl IntoIterator<Item = &'a Answer>, now: Timestamp) {
-        let places: std::collections::HashMap<Item, usize> = self
+        let places: HashMap<Item, usize> = self
             .slots
             .iter()
             .enumerate()
@@ -418,8 +408,6 @@ impl Chooser {
 
 #[cfg(test)]
 mod tests {
-    use std::collections::{HashMap, HashSet};
-
     use super::*;
     use crate::study::{AnswerWay, Course, PromptKind};
     use jiff::ToSpan;
