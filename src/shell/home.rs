@@ -178,6 +178,15 @@ impl Home {
         &self.settings
     }
 
+    /// Sets a setting where it belongs.
+    pub fn set(&mut self, name: &str, value: &str) -> Result<(), HomeError> {
+        let paths = Paths::from_env()?;
+        let definition = super::settings::definition(name)?;
+        super::settings::set(definition, value, &paths, &mut self.store, self.learner.id)?;
+        self.settings = Settings::load(&paths, &self.store, self.learner.id)?;
+        Ok(())
+    }
+
     /// The naming in use.
     pub fn names(&self) -> NoteNames {
         self.settings.names()
