@@ -13,7 +13,7 @@ mod record;
 mod settings;
 mod sound;
 pub mod store;
-mod term;
+pub mod term;
 mod today;
 pub mod wav;
 mod words;

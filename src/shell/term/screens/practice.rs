@@ -279,8 +279,9 @@ fn paint(frame: &mut Frame, grid: &CellGrid) {
             index / usize::from(grid.width),
         );
         if let Some(target) = buffer.cell_mut((left + x as u16, top + y as u16)) {
-            target.set_char(cell.symbol);
-            target.set_style(theme.style(cell.ink, cell.ground));
+            let (symbol, style) = theme.cell(cell);
+            target.set_char(symbol);
+            target.set_style(style);
         }
     }
 }
