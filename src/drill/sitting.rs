@@ -227,10 +227,8 @@ impl Sitting {
                 match &mut self.open {
                     Some(open) => {
                         open.ready_ms = None;
-                        vec![Effect::Show {
-                            number: self.number,
-                            item: open.item,
-                        }]
+                        let item = open.item;
+                        self.put(item)
                     }
                     None => Vec::new(),
                 }
@@ -258,6 +256,10 @@ impl Sitting {
             tries: 0,
             earned_ms: 0,
         });
+        self.put(item)
+    }
+
+    fn put(&self, item: Item) -> Vec<Effect> {
         let mut effects = vec![Effect::Show {
             number: self.number,
             item,
