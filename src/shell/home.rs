@@ -41,6 +41,15 @@ pub struct Wish {
     pub seed: Option<u64>,
     /// The clock is a recording's.
     pub told_clock: bool,
+    /// From our sound to its arrival by the microphone, where that was measured and is listened to.
+    pub loop_delay: std::time::Duration,
+}
+
+impl Wish {
+    /// Answered at a live piano, without a hand for the computer.
+    pub fn hands_on(&self) -> bool {
+        self.way == AnswerWay::Piano && !self.told_clock
+    }
 }
 
 impl Default for Wish {
@@ -54,6 +63,7 @@ impl Default for Wish {
             timed: true,
             seed: None,
             told_clock: false,
+            loop_delay: std::time::Duration::ZERO,
         }
     }
 }
@@ -292,6 +302,7 @@ impl Home {
             timed: wish.timed,
             limits: limits(wish, &stage, record.practised()),
             cap_ms: u64::from(stage.kind.active_cap_ms()),
+            hands_on: wish.hands_on(),
         };
         Ok(Desk::new(Setup {
             sitting: Sitting::new(plan),
@@ -301,6 +312,7 @@ impl Home {
             events,
             sound,
             told_clock: wish.told_clock,
+            loop_delay: wish.loop_delay,
         }))
     }
 }

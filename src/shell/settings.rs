@@ -31,7 +31,7 @@ pub struct Definition {
 }
 
 /// All settings. The default is the first value, but for `names`, which follows the locale.
-pub const DEFINITIONS: [Definition; 4] = [
+pub const DEFINITIONS: [Definition; 6] = [
     Definition {
         name: "names",
         scope: Scope::Learner,
@@ -56,7 +56,22 @@ pub const DEFINITIONS: [Definition; 4] = [
         values: &["auto", "ascii"],
         about: "what the staff is drawn with; auto draws ASCII where the locale is not UTF-8",
     },
+    Definition {
+        name: "microphone",
+        scope: Scope::Machine,
+        values: &["default", ANY],
+        about: "the sound input that is listened to; `stavelark devices` lists them",
+    },
+    Definition {
+        name: "headphones",
+        scope: Scope::Machine,
+        values: &["off", "on"],
+        about: "on: the microphone cannot hear what is sounded, so nothing is waited for",
+    },
 ];
+
+/// Stands among the values of a setting that takes any text.
+const ANY: &str = "NAME";
 
 /// A setting that cannot be used.
 #[derive(Debug, thiserror::Error)]
@@ -155,6 +170,16 @@ impl Settings {
         self.of("sound") == "on"
     }
 
+    /// The sound input that was chosen, if one was.
+    pub fn microphone(&self) -> Option<String> {
+        Some(self.of("microphone")).filter(|name| name != "default")
+    }
+
+    /// Whether what is sounded is heard by headphones.
+    pub fn headphones(&self) -> bool {
+        self.of("headphones") == "on"
+    }
+
     /// ASCII alone.
     pub fn ascii(&self) -> bool {
         self.of("characters") == "ascii"
@@ -173,7 +198,8 @@ pub fn definition(name: &str) -> Result<&'static Definition, SettingError> {
 }
 
 fn checked<'a>(definition: &'static Definition, value: &'a str) -> Result<&'a str, SettingError> {
-    if definition.values.contains(&value) {
+    let any = definition.values.contains(&ANY) && !value.trim().is_empty() && value != ANY;
+    if any || definition.values.contains(&value) && value != ANY {
         return Ok(value);
     }
     Err(SettingError::Value {
@@ -235,7 +261,10 @@ fn write_machine(paths: &Paths, values: &BTreeMap<String, String>) -> Result<(),
             definition.values.join(", ")
         );
         match values.get(definition.name) {
-            Some(value) => text += &format!("{} = \"{value}\"\n", definition.name),
+            Some(value) => {
+                let quoted = toml::Value::String(value.clone());
+                text += &format!("{} = {quoted}\n", definition.name);
+            }
             None => text += &format!("# {} = \"{}\"\n", definition.name, definition.values[0]),
         }
     }

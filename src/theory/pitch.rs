@@ -134,6 +134,7 @@ impl FromStr for Spelling {
     fn from_str(text: &str) -> Result<Self, ParsePitchError> {
         let err = || ParsePitchError {
             text: text.to_owned(),
+            meant: None,
         };
         let mut chars = text.chars();
         let letter = chars.next().and_then(Letter::from_char).ok_or_else(err)?;
@@ -219,6 +220,7 @@ impl FromStr for Pitch {
     fn from_str(text: &str) -> Result<Self, ParsePitchError> {
         let err = || ParsePitchError {
             text: text.to_owned(),
+            meant: meant(text),
         };
         let split = text
             .find(|c: char| c == '-' || c.is_ascii_digit())
@@ -248,11 +250,43 @@ impl<'de> Deserialize<'de> for Pitch {
 /// Text that is no note.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 #[error(
-    "'{text}' is no note: write a letter A to G, # or b if it has one, and an octave 0 to 8, as in F#5 or Bb3"
+    "'{text}' is no note{}: write a letter A to G, # or b if it has one, and an octave 0 to 8, as in F#5 or Bb3",
+    .meant.map(|pitch| format!(" (did you mean {pitch}?)")).unwrap_or_default()
 )]
 pub struct ParsePitchError {
     /// What was given.
     pub text: String,
+    /// What may have been meant.
+    pub meant: Option<Pitch>,
+}
+
+/// What a writer of German or solfège names, or one who left the octave out, may have meant.
+fn meant(text: &str) -> Option<Pitch> {
+    const OTHER_NAMES: [(&str, &str); 10] = [
+        ("fis", "F#"),
+        ("cis", "C#"),
+        ("do", "C"),
+        ("re", "D"),
+        ("mi", "E"),
+        ("fa", "F"),
+        ("sol", "G"),
+        ("la", "A"),
+        ("si", "B"),
+        ("h", "B"),
+    ];
+    let small = text.to_lowercase();
+    let (before, after) = OTHER_NAMES
+        .into_iter()
+        .find_map(|(other, name)| small.strip_prefix(other).map(|rest| (name, rest)))
+        .unwrap_or(("", text));
+    let written = format!("{before}{after}");
+    let pitch = |text: &str| {
+        let split = text.find(|c: char| c.is_ascii_digit())?;
+        let name: Spelling = text[..split].parse().ok()?;
+        let octave = text[split..].parse().ok().filter(|o| (0..=8).contains(o))?;
+        Some(Pitch::new(name.letter, name.alteration, octave))
+    };
+    pitch(&written).or_else(|| pitch(&format!("{written}4")))
 }
 
 /// A piano key by its MIDI number: A0 is 21, middle C 60, C8 108.

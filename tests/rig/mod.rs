@@ -1,11 +1,15 @@
 //! The program in a folder of its own, by pipes and in a real pseudo-terminal.
 #![allow(dead_code)] // each test file uses its own part
 
+pub mod sound_server;
+
 use std::io::{Read, Write};
 use std::num::NonZero;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output, Stdio};
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex};
+use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
 use portable_pty::{Child, CommandBuilder, MasterPty, PtySize, native_pty_system};
@@ -140,9 +144,11 @@ pub fn need(program: &'static str, package: &str) -> &'static str {
 /// The program on a screen.
 pub struct Screen {
     child: Box<dyn Child + Send + Sync>,
-    master: Box<dyn MasterPty + Send>,
-    writer: Box<dyn Write + Send>,
+    master: Option<Box<dyn MasterPty + Send>>,
+    writer: Option<Box<dyn Write + Send>>,
     parser: Arc<Mutex<vt100::Parser>>,
+    reader: Option<JoinHandle<()>>,
+    closing: Arc<AtomicBool>,
 }
 
 impl Screen {
@@ -176,17 +182,24 @@ impl Screen {
         let mut reader = pair.master.try_clone_reader().unwrap();
         let writer = pair.master.take_writer().unwrap();
         let seen = Arc::clone(&parser);
-        std::thread::spawn(move || {
+        let closing = Arc::new(AtomicBool::new(false));
+        let closed = Arc::clone(&closing);
+        let reader = std::thread::spawn(move || {
             let mut bytes = [0; 4096];
             while let Ok(count @ 1..) = reader.read(&mut bytes) {
                 seen.lock().unwrap().process(&bytes[..count]);
+                if closed.load(Ordering::SeqCst) {
+                    return;
+                }
             }
         });
         Screen {
             child,
-            master: pair.master,
-            writer,
+            master: Some(pair.master),
+            writer: Some(writer),
             parser,
+            reader: Some(reader),
+            closing,
         }
     }
 
@@ -197,8 +210,9 @@ impl Screen {
 
     /// Types `keys`.
     pub fn send(&mut self, keys: &str) {
-        self.writer.write_all(keys.as_bytes()).unwrap();
-        self.writer.flush().unwrap();
+        let writer = self.writer.as_mut().unwrap();
+        writer.write_all(keys.as_bytes()).unwrap();
+        writer.flush().unwrap();
     }
 
     /// What the screen shows.
@@ -217,6 +231,19 @@ impl Screen {
         let screen = parser.screen();
         let mouse = screen.mouse_protocol_mode() != vt100::MouseProtocolMode::None;
         (mouse, screen.hide_cursor())
+    }
+
+    /// How many cells have a colour that is not the terminal's own.
+    pub fn colours(&self) -> usize {
+        let parser = self.parser.lock().unwrap();
+        let screen = parser.screen();
+        let (rows, columns) = screen.size();
+        let own = vt100::Color::Default;
+        (0..rows.get())
+            .flat_map(|row| (0..columns.get()).map(move |column| (row, column)))
+            .filter_map(|(row, column)| screen.cell(row, column))
+            .filter(|cell| cell.fgcolor() != own || cell.bgcolor() != own)
+            .count()
     }
 
     /// Waits until the screen shows `text`.
@@ -252,7 +279,7 @@ impl Screen {
             pixel_width: 0,
             pixel_height: 0,
         };
-        self.master.resize(size).unwrap();
+        self.master.as_ref().unwrap().resize(size).unwrap();
     }
 
     /// Waits for the end; gives the exit code.
@@ -271,6 +298,16 @@ impl Screen {
             );
             std::thread::sleep(Duration::from_millis(10));
         }
+    }
+
+    /// Closes the terminal, as its window would be.
+    pub fn close(&mut self) {
+        // A redraw wakes the reader, which holds the terminal open too.
+        self.closing.store(true, Ordering::SeqCst);
+        self.resize(60, 20);
+        self.reader.take().unwrap().join().unwrap();
+        drop(self.writer.take());
+        drop(self.master.take());
     }
 
     /// Ends the program at once, as `kill -9`.

@@ -4,3 +4,4 @@ pub(super) mod ascii;
 pub(super) mod cells;
 pub(super) mod keys;
 mod raster;
+mod symbols;

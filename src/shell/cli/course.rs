@@ -84,6 +84,7 @@ fn load(name: &str) -> anyhow::Result<(Option<String>, Course)> {
 }
 
 fn read(path: &Path) -> anyhow::Result<String> {
+    super::read::there(path)?;
     std::fs::read_to_string(path).with_context(|| {
         format!(
             "cannot read '{}': check the name, and that it is a text file",

@@ -6,7 +6,7 @@ use std::process::ExitCode;
 use anyhow::Context;
 
 use super::args::{Cli, DataCommand};
-use super::{say, unfinished, warn, write};
+use super::{read, say, unfinished, warn, write};
 use crate::shell::clock;
 use crate::shell::home::Home;
 use crate::shell::paths::Paths;
@@ -36,6 +36,9 @@ pub(super) fn run(cli: &Cli, command: &DataCommand) -> anyhow::Result<ExitCode> 
             say(&format!("The record is copied to {}.", file.display()))?;
         }
         DataCommand::Restore { file } => {
+            if let Some(file) = file {
+                read::there(file)?;
+            }
             let (backup, former) = Store::restore(&paths, file.as_deref())?;
             say(&format!("The record is now that of {}.", backup.display()))?;
             if let Some(former) = former {
@@ -60,6 +63,7 @@ pub(super) fn run(cli: &Cli, command: &DataCommand) -> anyhow::Result<ExitCode> 
             ))?;
         }
         DataCommand::Import { file, name } => {
+            read::there(file)?;
             let text = std::fs::read_to_string(file)
                 .with_context(|| format!("'{}' cannot be read", file.display()))?;
             let record = serde_json::from_str(&text).with_context(|| {

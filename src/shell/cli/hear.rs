@@ -14,6 +14,7 @@ use crate::theory::Reference;
 /// Runs the command.
 pub(super) fn run(args: &HearArgs) -> anyhow::Result<ExitCode> {
     let reference = Reference::new(args.reference)?;
+    super::read::there(&args.file)?;
     let recording = wav::read(&args.file)?;
     if recording.cut_off {
         super::warn(&format!(

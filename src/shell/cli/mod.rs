@@ -7,9 +7,11 @@ mod data;
 mod hear;
 mod learner;
 mod plain;
+mod plain_piano;
 pub mod play;
 mod practice;
 mod progress;
+mod read;
 mod settings;
 mod write;
 
@@ -20,6 +22,8 @@ use clap::Parser;
 
 use args::{Cli, Command};
 
+use crate::shell::locale;
+
 /// Runs the program.
 pub fn main() -> ExitCode {
     match run(&Cli::parse()) {
@@ -27,10 +31,22 @@ pub fn main() -> ExitCode {
         // A reader that has had enough is no error.
         Err(error) if is_broken_pipe(&error) => ExitCode::SUCCESS,
         Err(error) => {
-            warn(&format!("stavelark: {error:#}"));
+            warn(&format!("stavelark: {}", in_words(&error)));
             ExitCode::from(2)
         }
     }
+}
+
+/// The error and its causes; a cause that its error has told already is not told twice.
+fn in_words(error: &anyhow::Error) -> String {
+    error.chain().fold(String::new(), |told, cause| {
+        let cause = cause.to_string();
+        match told.as_str() {
+            "" => cause,
+            before if before.contains(&cause) => told,
+            before => format!("{before}: {cause}"),
+        }
+    })
 }
 
 fn run(cli: &Cli) -> anyhow::Result<ExitCode> {
@@ -56,12 +72,12 @@ fn unfinished() -> ExitCode {
 
 /// Writes a line to stderr; a stderr that is gone is nobody's loss.
 fn warn(text: &str) {
-    let _gone = writeln!(io::stderr(), "{text}");
+    let _gone = writeln!(io::stderr(), "{}", locale::shown(text));
 }
 
 /// Writes a line to stdout.
 fn say(text: &str) -> io::Result<()> {
-    writeln!(io::stdout(), "{text}")
+    writeln!(io::stdout(), "{}", locale::shown(text))
 }
 
 fn is_broken_pipe(error: &anyhow::Error) -> bool {

@@ -1,21 +1,25 @@
 //! `practice`, and the home screen of bare `stavelark`.
 
-use std::io::{self, IsTerminal};
+use std::io::{self, IsTerminal, Write};
 use std::process::ExitCode;
 
 use anyhow::{Context, bail};
 
 use super::args::{Cli, PracticeArgs, WayArg};
-use super::{plain, say, unfinished, warn, write};
+use super::{plain, plain_piano, read, say, unfinished, warn, write};
 use crate::drill::{End, Event};
+use crate::shell::audio::SystemMicrophones;
 use crate::shell::desk::{Desk, DeskError};
+use crate::shell::ear::{EarOptions, Hands, Tell};
 use crate::shell::events::EventLog;
 use crate::shell::home::{Home, Wish};
+use crate::shell::locale;
 use crate::shell::settings::Settings;
 use crate::shell::sound::Sound;
 use crate::shell::today::Today;
 use crate::shell::{term, wav};
 use crate::signal::listen::{Listener, NoteEvent, Options, Surety};
+use crate::study::PromptKind;
 
 /// Bare `stavelark`: the home screen, or today in words where there is no screen.
 pub(super) fn home(cli: &Cli) -> anyhow::Result<ExitCode> {
@@ -34,7 +38,7 @@ pub(super) fn home(cli: &Cli) -> anyhow::Result<ExitCode> {
 /// Runs `practice`.
 pub(super) fn run(cli: &Cli, args: &PracticeArgs) -> anyhow::Result<ExitCode> {
     let mut home = Home::open(cli.learner.as_deref())?;
-    let wish = Wish {
+    let mut wish = Wish {
         stage: args.stage.clone(),
         prompt: args.prompt.into(),
         way: args.answer_by.into(),
@@ -43,7 +47,12 @@ pub(super) fn run(cli: &Cli, args: &PracticeArgs) -> anyhow::Result<ExitCode> {
         timed: !args.plain,
         seed: args.seed,
         told_clock: args.input.is_some(),
+        loop_delay: std::time::Duration::ZERO,
     };
+    // With loudspeakers the microphone would wait for our sound before it could hear an answer.
+    if wish.hands_on() && wish.prompt == PromptKind::Both && !home.settings().headphones() {
+        wish.prompt = PromptKind::Eye;
+    }
     // An unknown stage is told before any file is written.
     home.stage(&wish)?;
     let events = match &args.events {
@@ -54,19 +63,20 @@ pub(super) fn run(cli: &Cli, args: &PracticeArgs) -> anyhow::Result<ExitCode> {
         if args.answer_by != WayArg::Piano {
             bail!("--input is a recording of a piano: add --answer-by piano");
         }
+        read::there(path)?;
         let recording = wav::read(path)?;
         let desk = home.sitting(&wish, wording(cli, &home), events, Sound::silent())?;
         return from_recording(desk, &recording);
     }
-    if args.answer_by == WayArg::Piano {
-        bail!(
-            "the live microphone is not there yet: give a recording with --input FILE.wav, or answer by letters"
-        );
-    }
     if args.plain {
         let sound = sound(&home, &wish);
         let mut desk = home.sitting(&wish, wording(cli, &home), events, sound)?;
-        let done = plain::run(&mut desk, &mut io::stdin().lock(), &mut io::stdout().lock())?;
+        let done = if wish.hands_on() {
+            let start = |desk: &Desk, tell| hands(&home, desk, tell);
+            plain_piano::run(&mut desk, start, &mut *shown())?
+        } else {
+            plain::run(&mut desk, &mut io::stdin().lock(), &mut *shown())?
+        };
         return Ok(match done {
             Some(_) => ExitCode::SUCCESS,
             None => {
@@ -79,6 +89,15 @@ pub(super) fn run(cli: &Cli, args: &PracticeArgs) -> anyhow::Result<ExitCode> {
         bail!("{why}: nothing can be drawn. Practise in words with: stavelark practice --plain");
     }
     full_screen(cli, &mut home, wish, events, true)
+}
+
+/// Standard output as this locale can show it.
+fn shown() -> Box<dyn Write> {
+    if locale::is_utf8() {
+        Box::new(io::stdout().lock())
+    } else {
+        Box::new(locale::Ascii(io::stdout().lock()))
+    }
 }
 
 /// Why there is no screen to draw on, if there is none.
@@ -94,12 +113,7 @@ fn no_screen() -> Option<&'static str> {
 
 /// ASCII alone: asked for, or the locale is not UTF-8.
 pub(super) fn ascii(cli: &Cli, settings: &Settings) -> bool {
-    let locale = ["LC_ALL", "LC_CTYPE", "LANG"]
-        .iter()
-        .find_map(|name| std::env::var(name).ok().filter(|value| !value.is_empty()))
-        .unwrap_or_default()
-        .to_ascii_lowercase();
-    cli.ascii || settings.ascii() || !(locale.contains("utf-8") || locale.contains("utf8"))
+    cli.ascii || settings.ascii() || !locale::is_utf8()
 }
 
 fn wording(cli: &Cli, home: &Home) -> crate::shell::words::Wording {
@@ -111,10 +125,24 @@ fn wording(cli: &Cli, home: &Home) -> crate::shell::words::Wording {
 
 fn sound(home: &Home, wish: &Wish) -> Sound {
     if home.settings().sound() {
-        Sound::open(wish.prompt != crate::study::PromptKind::Eye)
+        Sound::open(wish.prompt != PromptKind::Eye)
     } else {
         Sound::silent()
     }
+}
+
+/// The ear of a sitting at the piano.
+fn hands(home: &Home, desk: &Desk, tell: Tell) -> Hands {
+    let settings = home.settings();
+    let microphones = SystemMicrophones {
+        chosen: settings.microphone(),
+    };
+    let options = EarOptions {
+        own: desk.own_sound(),
+        headphones: settings.headphones(),
+        ..EarOptions::default()
+    };
+    Hands::start(Box::new(microphones), options, tell)
 }
 
 fn full_screen(
@@ -168,6 +196,10 @@ impl term::Host for Screen<'_> {
         let wording = wording(self.cli, self.home);
         let events = self.events.take();
         Ok(self.home.sitting(&self.wish, wording, events, sound)?)
+    }
+
+    fn hands(&mut self, desk: &Desk, tell: Tell) -> Option<Hands> {
+        self.wish.hands_on().then(|| hands(self.home, desk, tell))
     }
 
     fn ascii(&self) -> bool {

@@ -1,18 +1,21 @@
 //! The full-screen program: keys and time come in one at a time, the screen is drawn after each.
 
 use std::io::{self, Stdout};
-use std::sync::mpsc::{Receiver, RecvTimeoutError, channel};
+use std::sync::mpsc::{RecvTimeoutError, Sender, channel};
 use std::time::Duration;
 
 use crossterm::event::{self, Event as Input, KeyEventKind, MouseButton, MouseEventKind};
 use ratatui::Terminal;
 use ratatui::backend::CrosstermBackend;
+use ratatui::buffer::Buffer;
 
 use super::guard::Guard;
 use super::keys::{Action, action};
 use super::screens::{help, home, practice, summary, who};
 use crate::drill::Typing;
 use crate::shell::desk::{Desk, DeskError};
+use crate::shell::ear::{EarNews, Hands, Tell};
+use crate::shell::locale;
 use crate::shell::today::Today;
 
 /// How often the clock on the screen moves while nothing happens.
@@ -28,6 +31,8 @@ pub trait Host {
     fn today(&mut self) -> Result<Today, DeskError>;
     /// A sitting, ready to begin.
     fn sitting(&mut self) -> Result<Desk, DeskError>;
+    /// The ear of the sitting at `desk`, when it is answered at a piano; it tells its news to `tell`.
+    fn hands(&mut self, desk: &Desk, tell: Tell) -> Option<Hands>;
     /// ASCII alone.
     fn ascii(&self) -> bool;
 }
@@ -50,13 +55,26 @@ pub struct Practice {
     pub keyboard: bool,
     /// Why there is no sound, until the first answer.
     pub silent: Option<&'static str>,
+    /// The ear, when it is answered at a piano.
+    pub hands: Option<Hands>,
+}
+
+/// What comes in.
+enum Arrival {
+    /// A key, the mouse, a size.
+    Input(Input),
+    /// Something heard.
+    Ear(EarNews),
+    /// The terminal is gone.
+    Gone,
 }
 
 /// Runs until the learner leaves. `start_now` goes to practice without the home screen.
 /// Returns whether the last sitting came to its end.
 pub fn run(host: &mut dyn Host, start_now: bool) -> Result<(), DeskError> {
+    let (arrive, arrivals) = channel();
     let mut page = if start_now {
-        begin(host)?
+        begin(host, &arrive)?
     } else if let Some((names, at)) = host.who()? {
         Page::Who { names, at }
     } else {
@@ -64,7 +82,7 @@ pub fn run(host: &mut dyn Host, start_now: bool) -> Result<(), DeskError> {
     };
     let guard = Guard::take()?;
     let mut terminal = Terminal::new(CrosstermBackend::new(io::stdout()))?;
-    let inputs = inputs();
+    inputs(arrive.clone());
     let mut helping = false;
     let result = loop {
         if let Err(error) = draw(&mut terminal, &page, helping, host.ascii()) {
@@ -76,6 +94,12 @@ pub fn run(host: &mut dyn Host, start_now: bool) -> Result<(), DeskError> {
             state.silent = Some(fault);
             continue;
         }
+        if let Page::Practice(state) = &mut page
+            && let Some(hands) = &mut state.hands
+            && let Err(error) = hands.pass_time(&mut state.desk)
+        {
+            break Err(error);
+        }
         // Response time counts from the first draw of a prompt.
         if let Page::Practice(state) = &mut page
             && !state.desk.sitting().paused()
@@ -83,13 +107,17 @@ pub fn run(host: &mut dyn Host, start_now: bool) -> Result<(), DeskError> {
         {
             break Err(error);
         }
-        let input = match inputs.recv_timeout(TICK) {
-            Ok(Some(input)) => input,
+        let stepped = match arrivals.recv_timeout(TICK) {
+            Ok(Arrival::Input(input)) => {
+                let size = terminal.size()?;
+                step(host, page, &mut helping, &input, size, &arrive)
+            }
+            Ok(Arrival::Ear(news)) => hear(page, &news).map(Some),
             Err(RecvTimeoutError::Timeout) => continue,
             // The terminal is gone: what was answered is kept.
-            Ok(None) | Err(RecvTimeoutError::Disconnected) => break Ok(()),
+            Ok(Arrival::Gone) | Err(RecvTimeoutError::Disconnected) => break Ok(()),
         };
-        match step(host, page, &mut helping, &input, terminal.size()?) {
+        match stepped {
             Ok(Some(next)) => page = next,
             Ok(None) => break Ok(()),
             Err(error) => break Err(error),
@@ -99,32 +127,47 @@ pub fn run(host: &mut dyn Host, start_now: bool) -> Result<(), DeskError> {
     result
 }
 
-/// Keys, mouse and sizes from a thread of their own; `None` when the terminal is gone.
-fn inputs() -> Receiver<Option<Input>> {
-    let (sender, receiver) = channel();
+/// Keys, mouse and sizes from a thread of their own.
+fn inputs(arrive: Sender<Arrival>) {
     std::thread::spawn(move || {
         while let Ok(input) = event::read() {
-            if sender.send(Some(input)).is_err() {
+            if arrive.send(Arrival::Input(input)).is_err() {
                 return;
             }
         }
-        let _nobody_left = sender.send(None);
+        let _nobody_left = arrive.send(Arrival::Gone);
     });
-    receiver
+}
+
+/// Takes what the ear tells.
+fn hear(page: Page, news: &EarNews) -> Result<Page, DeskError> {
+    let Page::Practice(mut state) = page else {
+        return Ok(page);
+    };
+    if let Some(hands) = &mut state.hands {
+        hands.take(news, &mut state.desk)?;
+    }
+    Ok(after(state))
 }
 
 fn home_page(host: &mut dyn Host) -> Result<Page, DeskError> {
     Ok(Page::Home(Box::new(host.today()?)))
 }
 
-fn begin(host: &mut dyn Host) -> Result<Page, DeskError> {
+fn begin(host: &mut dyn Host, arrive: &Sender<Arrival>) -> Result<Page, DeskError> {
     let mut desk = host.sitting()?;
     desk.begin()?;
+    let arrive = arrive.clone();
+    let hands = host.hands(
+        &desk,
+        Box::new(move |news| arrive.send(Arrival::Ear(news)).is_ok()),
+    );
     Ok(Page::Practice(Box::new(Practice {
         desk,
         typing: Typing::default(),
         keyboard: false,
         silent: None,
+        hands,
     })))
 }
 
@@ -135,17 +178,28 @@ fn draw(
     ascii: bool,
 ) -> Result<(), DeskError> {
     terminal.draw(|frame| {
-        if helping {
-            return help::draw(frame);
-        }
         match page {
+            _ if helping => help::draw(frame),
             Page::Who { names, at } => who::draw(frame, names, *at, ascii),
             Page::Home(today) => home::draw(frame, today, ascii),
             Page::Practice(state) => practice::draw(frame, state),
             Page::Summary { heading, lines } => summary::draw(frame, heading, lines),
         }
+        if ascii {
+            in_ascii(frame.buffer_mut());
+        }
     })?;
     Ok(())
+}
+
+/// Writes what is left of typographic signs in ASCII; one cell is one character.
+fn in_ascii(buffer: &mut Buffer) {
+    for cell in &mut buffer.content {
+        if !cell.symbol().is_ascii() {
+            let ascii = locale::in_ascii(cell.symbol()).into_owned();
+            cell.set_symbol(ascii.get(..1).unwrap_or(&ascii));
+        }
+    }
 }
 
 /// Takes one input; `None` leaves the program.
@@ -155,6 +209,7 @@ fn step(
     helping: &mut bool,
     input: &Input,
     size: ratatui::layout::Size,
+    arrive: &Sender<Arrival>,
 ) -> Result<Option<Page>, DeskError> {
     let pressed = match input {
         // Presses only: some terminals report the release as well.
@@ -162,7 +217,7 @@ fn step(
         Input::Mouse(mouse) if mouse.kind == MouseEventKind::Down(MouseButton::Left) => {
             if let Page::Practice(mut state) = page {
                 practice::click(&mut state, size, mouse.column, mouse.row)?;
-                return after(state);
+                return Ok(Some(after(state)));
             }
             return Ok(Some(page));
         }
@@ -189,25 +244,25 @@ fn step(
             let at = who::moved(at, names.len(), pressed);
             Ok(Some(Page::Who { names, at }))
         }
-        (Page::Home(_), Action::Enter) => begin(host).map(Some),
+        (Page::Home(_), Action::Enter) => begin(host, arrive).map(Some),
         (Page::Home(_), Action::Pause) => Ok(None),
         (Page::Summary { .. }, Action::Enter) => home_page(host).map(Some),
         (Page::Summary { .. }, Action::Pause) => Ok(None),
         (Page::Practice(mut state), pressed) => {
             practice::act(&mut state, pressed)?;
-            after(state)
+            Ok(Some(after(state)))
         }
         (page, _) => Ok(Some(page)),
     }
 }
 
 /// Goes on, or shows the summary when the sitting is over.
-fn after(state: Box<Practice>) -> Result<Option<Page>, DeskError> {
-    if let Some(summary) = state.desk.view().summary.clone() {
-        return Ok(Some(Page::Summary {
+fn after(state: Box<Practice>) -> Page {
+    match state.desk.view().summary.clone() {
+        Some(summary) => Page::Summary {
             heading: state.desk.heading(),
             lines: state.desk.closing_lines(&summary),
-        }));
+        },
+        None => Page::Practice(state),
     }
-    Ok(Some(Page::Practice(state)))
 }

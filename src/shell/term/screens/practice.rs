@@ -11,6 +11,7 @@ use crate::engrave::{
     Staves, TooSmall, picture,
 };
 use crate::shell::desk::DeskError;
+use crate::shell::ear::{Hands, rest_in_words};
 use crate::shell::term::keys::{Action, foot};
 use crate::shell::term::run::Practice;
 use crate::shell::term::theme::Theme;
@@ -42,13 +43,15 @@ pub fn draw(frame: &mut Frame, state: &Practice) {
             frame.render_widget(Paragraph::new(caution).style(strong()), right);
         }
     }
-    if state.desk.sitting().paused() {
-        row(
-            frame,
-            area.height / 2,
-            "A rest. Enter goes on, Esc ends the sitting.",
-            strong(),
-        );
+    let hands = state.hands.as_ref();
+    let says = hands.and_then(|hands| hands.says(&state.desk));
+    if let Some(rest) = state.desk.sitting().rest() {
+        let listening = hands.is_some_and(Hands::listening);
+        let middle = area.height / 2;
+        row(frame, middle, rest_in_words(rest, listening), strong());
+        if !listening {
+            row(frame, middle + 2, says.unwrap_or_default(), dim());
+        }
         return;
     }
     if let Some(item) = view.item {
@@ -66,6 +69,7 @@ pub fn draw(frame: &mut Frame, state: &Practice) {
         }
     }
     let feedback = match (state.typing.accidental(), &view.feedback) {
+        (Alteration::Natural, _) if says.is_some() => says.unwrap_or_default().to_owned(),
         (Alteration::Natural, Some(feedback)) => state.desk.wording().feedback(feedback),
         (Alteration::Natural, None) => state.silent.unwrap_or("Which note is this?").to_owned(),
         (waiting, _) => format!(
@@ -275,8 +279,9 @@ fn paint(frame: &mut Frame, grid: &CellGrid) {
             index / usize::from(grid.width),
         );
         if let Some(target) = buffer.cell_mut((left + x as u16, top + y as u16)) {
-            target.set_char(cell.symbol);
-            target.set_style(theme.style(cell.ink, cell.ground));
+            let (symbol, style) = theme.cell(cell);
+            target.set_char(symbol);
+            target.set_style(style);
         }
     }
 }

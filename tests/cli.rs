@@ -1,0 +1,459 @@
+//! Every command as typed: what it prints, its exit code, and what it says to bad input.
+#![allow(clippy::unwrap_used, clippy::panic)]
+
+mod rig;
+
+use std::fs;
+use std::io::{BufRead, BufReader};
+use std::process::{Output, Stdio};
+
+use rig::{Rig, need, sample};
+
+/// Expects exit code 2, nothing on stdout, and every one of `words` on stderr.
+fn refused(rig: &Rig, args: &[&str], words: &[&str]) {
+    let output = rig.run(args);
+    let said = String::from_utf8_lossy(&output.stderr);
+    assert_eq!(output.status.code(), Some(2), "{args:?}: {said}");
+    assert!(output.stdout.is_empty(), "{args:?}");
+    for word in words {
+        assert!(
+            said.contains(word),
+            "{args:?} does not say '{word}': {said}"
+        );
+    }
+    assert!(!said.contains("panicked"), "{args:?}: {said}");
+}
+
+fn said(output: &Output) -> String {
+    String::from_utf8_lossy(&output.stderr).into_owned()
+}
+
+#[test]
+fn every_command_has_help_with_examples() {
+    let rig = Rig::new();
+    let all = rig.ok(&["--help"]);
+    let commands: Vec<&str> = all
+        .split("Commands:")
+        .nth(1)
+        .unwrap()
+        .split("Options:")
+        .next()
+        .unwrap()
+        .lines()
+        .filter_map(|line| line.split_whitespace().next())
+        .filter(|&name| name != "help")
+        .collect();
+    for expected in [
+        "practice", "progress", "course", "hear", "play", "learner", "settings", "data",
+    ] {
+        assert!(commands.contains(&expected), "{expected} is not listed");
+    }
+    for command in commands {
+        let help = rig.ok(&[command, "--help"]);
+        assert!(help.contains("Examples:"), "{command}: {help}");
+        assert!(help.contains("--learner"), "{command} takes a learner");
+    }
+    assert!(!rig.home().exists(), "help makes no folder");
+}
+
+#[test]
+fn the_first_run_makes_folder_learner_and_course_without_asking() {
+    let rig = Rig::new();
+    let output = rig.run(&[]);
+    assert!(output.status.success());
+    let today = String::from_utf8(output.stdout.clone()).unwrap();
+    assert!(today.contains("Wren, today: 3 minutes"), "{today}");
+    assert!(said(&output).contains("stavelark practice --plain"));
+    assert_eq!(rig.ok(&["learner", "list"]).trim(), "> Wren");
+    assert!(rig.ok(&["course", "list"]).contains("> groundwork"));
+    // Children's records are nobody else's to read.
+    use std::os::unix::fs::PermissionsExt;
+    let mode = fs::metadata(rig.home()).unwrap().permissions().mode();
+    assert_eq!(mode & 0o077, 0, "{mode:o}");
+}
+
+#[test]
+fn an_input_that_ends_early_is_exit_code_one_with_the_reason() {
+    let rig = Rig::new();
+    let args = ["practice", "--plain", "--seed", "1", "--prompts", "5"];
+    let output = rig.run(&args);
+    assert_eq!(output.status.code(), Some(1));
+    assert!(said(&output).contains("The input ended before the sitting did"));
+    // The same five notes again with the same seed, and a learner who stops early is done.
+    let first = |input: &str| {
+        let output = rig.fed(&args, input);
+        let text = String::from_utf8(output.stdout).unwrap();
+        let prompt = text.lines().find(|line| line.starts_with("1. ")).unwrap();
+        (output.status.code(), prompt.to_owned())
+    };
+    let (code, prompt) = first("stop\n");
+    assert_eq!(code, Some(0));
+    assert_eq!(first("stop\n").1, prompt);
+}
+
+#[test]
+fn events_are_lines_of_json_as_the_contract_says() {
+    let rig = Rig::new();
+    let file = rig.file("events.jsonl");
+    let args = [
+        "practice",
+        "--plain",
+        "--seed",
+        "1",
+        "--prompts",
+        "2",
+        "--events",
+        file.to_str().unwrap(),
+    ];
+    let output = rig.fed(&args, "x\nC\nD\nE\nF\nG\nA\nB\nC\nD\nE\nF\nG\nA\nB\n");
+    assert_eq!(output.status.code(), Some(0), "{}", said(&output));
+    let lines = rig.events("events.jsonl");
+    let kinds: Vec<&str> = lines
+        .iter()
+        .map(|line| line["event"].as_str().unwrap())
+        .collect();
+    assert_eq!((kinds[0], kinds[kinds.len() - 1]), ("prompt", "end"));
+    assert_eq!(kinds.iter().filter(|kind| **kind == "prompt").count(), 2);
+    for line in &lines {
+        assert!(line["at_ms"].is_u64(), "{line}");
+        match line["event"].as_str().unwrap() {
+            "prompt" => {
+                assert_eq!(line["item"]["kind"], "note");
+                assert_eq!(line["item"]["clef"], "treble");
+                assert!(
+                    line["item"]["pitch"]
+                        .as_str()
+                        .unwrap()
+                        .ends_with(|c: char| c.is_ascii_digit())
+                );
+            }
+            "answer" => {
+                let outcome = line["outcome"].as_str().unwrap();
+                assert!(["right", "wrong", "not_sure"].contains(&outcome));
+                // Letters tell the name alone, and no time is taken in words.
+                assert_eq!(line["given"].as_str().unwrap().len(), 1);
+                assert!(line["response_ms"].is_null(), "{line}");
+            }
+            _ => {}
+        }
+    }
+    refused(&rig, &args, &["is there already", "--force"]);
+}
+
+#[test]
+fn what_is_unknown_is_named_with_the_nearest_match() {
+    let rig = Rig::new();
+    rig.ok(&["learner", "add", "Wren"]);
+    rig.ok(&["learner", "add", "Osric"]);
+    let evening = sample("evening.toml");
+    let evenin = evening.replace("evening", "evenin");
+    let cases: [(&[&str], &[&str]); 14] = [
+        (
+            &["play", "H4", "--wav", "x.wav"],
+            &["'H4' is no note", "did you mean B4?"],
+        ),
+        (
+            &["play", "C#", "--wav", "x.wav"],
+            &["'C#' is no note", "did you mean C#4?"],
+        ),
+        (&["play", "sol3", "--wav", "x.wav"], &["did you mean G3?"]),
+        (
+            &["hear", &sample("grand/A44.wav")],
+            &["there is no file", "did you mean 'A4.wav'?"],
+        ),
+        (&["hear", "/nowhere/at/all.wav"], &["nor its folder"]),
+        (
+            &["practice", "--stage", "trebel"],
+            &["no stage 'trebel'", "did you mean 'treble'?"],
+        ),
+        (
+            &["course", "use", "groundwrok"],
+            &["no course 'groundwrok'", "did you mean 'groundwork'?"],
+        ),
+        (
+            &["course", "check", &evenin],
+            &["there is no file", "did you mean 'evening.toml'?"],
+        ),
+        (
+            &["settings", "nams"],
+            &["no setting 'nams'", "did you mean 'names'?"],
+        ),
+        (
+            &["settings", "names", "klingon"],
+            &["'klingon' is no value of names", "german"],
+        ),
+        (
+            &["learner", "use", "Osrik"],
+            &["no learner 'Osrik'", "did you mean 'Osric'?"],
+        ),
+        (
+            &["--learner", "Wern", "progress"],
+            &["no learner 'Wern'", "did you mean 'Wren'?"],
+        ),
+        (
+            &["data", "restore", &evenin],
+            &["there is no file", "did you mean"],
+        ),
+        (&["practise"], &["practise", "practice"]),
+    ];
+    for (args, words) in cases {
+        refused(&rig, args, words);
+    }
+}
+
+#[test]
+fn a_wav_that_is_empty_truncated_or_none_at_all_gets_a_plain_reason() {
+    let rig = Rig::new();
+    let whole = fs::read(sample("grand/A4.wav")).unwrap();
+    let cases: [(&str, &[u8], &str); 4] = [
+        ("empty.wav", b"", "is empty"),
+        (
+            "words.wav",
+            b"These are words and no sound at all, whatever the name says.",
+            "no WAV file",
+        ),
+        ("head.wav", &whole[..30], "no WAV file"),
+        ("silent.wav", &whole[..44], "no sound"),
+    ];
+    for (name, bytes, reason) in cases {
+        let file = rig.file(name);
+        fs::write(&file, bytes).unwrap();
+        let path = file.to_str().unwrap();
+        refused(&rig, &["hear", path], &[reason, name]);
+        refused(
+            &rig,
+            &["practice", "--answer-by", "piano", "--input", path],
+            &[reason, name],
+        );
+    }
+    // A recording that was cut off is heard as far as it goes, and said to be cut.
+    let file = rig.file("cut.wav");
+    fs::write(&file, &whole[..whole.len() / 2]).unwrap();
+    let output = rig.run(&["hear", file.to_str().unwrap()]);
+    assert!(output.status.success());
+    assert!(said(&output).contains("cut off"));
+    assert!(String::from_utf8_lossy(&output.stdout).contains(",69,A4,"));
+}
+
+#[test]
+fn a_reader_that_has_had_enough_is_no_error() {
+    let rig = Rig::new();
+    let mut child = rig
+        .command(&["course", "show", "groundwork", "--json"])
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .unwrap();
+    // Let go of the pipe after a line.
+    let mut reader = BufReader::new(child.stdout.take().unwrap());
+    let mut line = String::new();
+    reader.read_line(&mut line).unwrap();
+    drop(reader);
+    let output = child.wait_with_output().unwrap();
+    assert!(output.status.success(), "{}", said(&output));
+    assert!(output.stderr.is_empty(), "{}", said(&output));
+}
+
+#[test]
+fn a_terminal_that_cannot_be_drawn_on_is_told_of_the_text_mode() {
+    let rig = Rig::new();
+    let output = rig.run(&["practice"]);
+    assert_eq!(output.status.code(), Some(2));
+    assert!(said(&output).contains("stavelark practice --plain"));
+}
+
+#[test]
+fn a_locale_without_utf_8_is_spoken_to_in_ascii() {
+    let rig = Rig::new();
+    for args in [
+        &["progress"][..],
+        &["practice", "--plain", "--prompts", "1"],
+        &["course", "show"],
+    ] {
+        let output = rig
+            .command(args)
+            .env("LC_ALL", "C")
+            .stdin(Stdio::null())
+            .output()
+            .unwrap();
+        assert!(
+            output.stdout.is_ascii(),
+            "{}",
+            String::from_utf8_lossy(&output.stdout)
+        );
+        assert!(output.stderr.is_ascii(), "{}", said(&output));
+        assert!(!output.stdout.is_empty());
+    }
+}
+
+#[test]
+fn a_course_file_edited_midway_keeps_its_marks_and_a_bad_edit_names_the_line() {
+    let rig = Rig::new();
+    let text = fs::read_to_string(sample("evening.toml")).unwrap();
+    let file = rig.file("mine.toml");
+    let path = file.to_str().unwrap();
+    fs::write(&file, &text).unwrap();
+    rig.ok(&["course", "use", path]);
+    let stage = rig.ok(&["course", "show", "--json"]);
+    let stage: serde_json::Value = serde_json::from_str(stage.lines().next().unwrap()).unwrap();
+    let id = stage["id"].as_str().unwrap();
+    let learner = rig.sql("SELECT id FROM learners");
+    rig.sql(&format!(
+        "INSERT INTO marks (learner, day, stage, at, \"offset\", after_answer) VALUES ({learner}, '2026-03-02', '{id}', 1772467200000, 0, 0)"
+    ));
+    assert!(rig.ok(&["progress"]).contains("1 of 2 days"));
+    // More days, same stage: the mark stays.
+    fs::write(&file, text.replacen("days = 2", "days = 3", 1)).unwrap();
+    rig.ok(&["course", "use", path]);
+    assert!(rig.ok(&["progress"]).contains("1 of 3 days"));
+    // A mistake changes nothing and is shown where it stands.
+    fs::write(&file, text.replacen("days = 2", "days = \"two\"", 1)).unwrap();
+    let line = text
+        .lines()
+        .position(|line| line.contains("days = 2"))
+        .unwrap()
+        + 1;
+    let check = rig.run(&["course", "check", path]);
+    assert_eq!(check.status.code(), Some(1));
+    assert!(
+        said(&check).contains(&format!("mine.toml:{line}:")),
+        "{}",
+        said(&check)
+    );
+    refused(
+        &rig,
+        &["course", "use", path],
+        &[&format!("mine.toml:{line}:")],
+    );
+    assert!(rig.ok(&["progress"]).contains("1 of 3 days"));
+}
+
+#[test]
+fn settings_go_where_they_belong_and_options_come_first() {
+    let rig = Rig::new();
+    rig.ok(&["learner", "add", "Wren"]);
+    rig.ok(&["learner", "add", "Osric"]);
+    rig.ok(&["--learner", "Osric", "settings", "names", "german"]);
+    let names = |learner| rig.ok(&["--learner", learner, "settings", "names"]);
+    assert!(names("Osric").starts_with("names = german\n"));
+    assert!(names("Wren").starts_with("names = english\n"));
+    rig.ok(&["settings", "sound", "off"]);
+    let file = fs::read_to_string(rig.home().join("settings.toml")).unwrap();
+    assert!(file.contains("sound = \"off\""), "{file}");
+    assert!(
+        file.lines().filter(|line| line.starts_with('#')).count() >= 3,
+        "{file}"
+    );
+    // A file spoilt by hand is named with its place, and not touched.
+    fs::write(rig.home().join("settings.toml"), "sound = = off\n").unwrap();
+    refused(
+        &rig,
+        &["settings"],
+        &["settings.toml", "line 1", "Mend the file"],
+    );
+    let kept = fs::read_to_string(rig.home().join("settings.toml")).unwrap();
+    assert_eq!(kept, "sound = = off\n");
+}
+
+#[test]
+fn a_record_goes_to_another_machine_and_a_learner_goes_with_the_backups() {
+    let (here, there) = (Rig::new(), Rig::new());
+    let answers = "C\nD\nE\nF\nG\nA\nB\n".repeat(3);
+    let practised = here.fed(&["practice", "--plain", "--prompts", "2"], &answers);
+    assert!(practised.status.success(), "{}", said(&practised));
+    let file = here.file("wren.json");
+    let path = file.to_str().unwrap();
+    here.ok(&["data", "export", path]);
+    refused(
+        &here,
+        &["data", "export", path],
+        &["is there already", "--force"],
+    );
+    there.ok(&["data", "import", path, "--name", "Wren of the hill"]);
+    let count = "SELECT count(*) FROM answers";
+    assert_eq!(here.sql(count), there.sql(count));
+    refused(
+        &there,
+        &["data", "import", &sample("evening.toml")],
+        &["is no record of a learner"],
+    );
+    refused(&here, &["learner", "remove", "Wren"], &["--yes"]);
+    here.ok(&["learner", "remove", "Wren", "--yes", "--purge-backups"]);
+    assert_eq!(here.sql("SELECT count(*) FROM learners"), "0");
+    let left = fs::read_dir(here.home().join("backups")).map_or(0, Iterator::count);
+    assert_eq!(left, 0);
+}
+
+#[test]
+fn a_damaged_record_is_found_and_the_way_back_is_told() {
+    let rig = Rig::new();
+    rig.ok(&["learner", "add", "Wren"]);
+    rig.ok(&["data", "backup", rig.file("good.sqlite3").to_str().unwrap()]);
+    assert!(rig.ok(&["data", "check"]).contains("is whole"));
+    let file = rig.home().join("stavelark.sqlite3");
+    fs::write(
+        &file,
+        "no database at all, but long enough to be read as one".repeat(100),
+    )
+    .unwrap();
+    let check = rig.run(&["data", "check"]);
+    assert_ne!(check.status.code(), Some(0));
+    assert!(
+        said(&check).contains("stavelark data restore"),
+        "{}",
+        said(&check)
+    );
+    refused(&rig, &["progress"], &["stavelark data restore"]);
+    rig.ok(&[
+        "data",
+        "restore",
+        rig.file("good.sqlite3").to_str().unwrap(),
+    ]);
+    assert_eq!(rig.ok(&["learner", "list"]).trim(), "> Wren");
+}
+
+/// A file system of 600 kB in memory. Needs a root's right to mount, in a name space of its own where there is no other way.
+fn on_a_small_disk(rig: &Rig, script: &str) -> Output {
+    let disk = rig.file("disk");
+    fs::create_dir(&disk).unwrap();
+    let disk = disk.to_str().unwrap();
+    let whole = format!(
+        "mount -t tmpfs -o size=600k none {disk} && export STAVELARK_HOME={disk}/home && {script}"
+    );
+    rig.wrapped(
+        &[need("unshare", "util-linux")],
+        &["-rm", "sh", "-c", &whole],
+    )
+    .stdin(Stdio::null())
+    .output()
+    .unwrap()
+}
+
+#[test]
+fn a_disk_that_fills_during_practice_stops_with_its_name_and_keeps_what_was_saved() {
+    let rig = Rig::new();
+    let program = rig::PROGRAM;
+    let script = format!(
+        "{program} learner add Wren >/dev/null && yes E | head -c 4000 | {program} practice --plain --prompts 1 >/dev/null; \
+         before=$({program} progress --json | wc -l); dd if=/dev/zero of=$STAVELARK_HOME/../fill bs=1k 2>/dev/null; \
+         yes E | head -c 40000 | {program} practice --plain --minutes 100 >/dev/null; code=$?; \
+         rm $STAVELARK_HOME/../fill; after=$({program} progress --json | wc -l); {program} data check && echo $code $before $after"
+    );
+    let output = on_a_small_disk(&rig, &script);
+    let out = String::from_utf8_lossy(&output.stdout).into_owned();
+    assert!(out.contains("is whole"), "{out} {}", said(&output));
+    assert!(
+        said(&output).contains("no room is left on the disk"),
+        "{}",
+        said(&output)
+    );
+    let last: Vec<u32> = out
+        .lines()
+        .last()
+        .unwrap()
+        .split(' ')
+        .map(|n| n.parse().unwrap())
+        .collect();
+    assert_eq!(last[0], 2, "{}", said(&output));
+    assert!(last[2] >= last[1]);
+}

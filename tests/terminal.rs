@@ -1,0 +1,196 @@
+//! The full-screen program in real pseudo-terminals: sizes, colours, characters, and the terminal as it was afterwards.
+#![allow(clippy::unwrap_used, clippy::panic)]
+
+mod rig;
+
+use std::time::Duration;
+
+use rig::{PROGRAM, Rig, Screen};
+
+fn opened(rig: &Rig, size: (u16, u16), environment: &[(&str, &str)]) -> Screen {
+    Screen::start(rig, &[PROGRAM], &[], size, environment)
+}
+
+/// Everything as it was: main screen, no mouse reports, the cursor shown.
+fn restored(screen: &Screen) {
+    assert!(!screen.full_screen());
+    assert_eq!(screen.held(), (false, false));
+}
+
+#[test]
+fn the_terminal_is_as_it_was_however_the_program_ends() {
+    for leave in ["\x1b", "\x03", "\x11"] {
+        let rig = Rig::new();
+        let mut screen = opened(&rig, (80, 24), &[]);
+        screen.wait_for("Enter begin");
+        assert!(screen.full_screen() && screen.held() == (true, true));
+        screen.send(leave);
+        assert_eq!(screen.end(), 0);
+        restored(&screen);
+    }
+    // In the midst of a prompt, too.
+    let rig = Rig::new();
+    let mut screen = Screen::open(&rig, &["practice"]);
+    screen.wait_for("Esc rest");
+    screen.send("\x03");
+    assert_eq!(screen.end(), 0);
+    restored(&screen);
+}
+
+#[test]
+fn an_error_in_the_midst_restores_the_terminal_before_it_is_told() {
+    let rig = Rig::new();
+    let mut screen = Screen::open(&rig, &["practice"]);
+    screen.wait_for("Esc rest");
+    // The record is taken away by another program.
+    rig.sql("DROP TABLE answers");
+    screen.send("c");
+    assert_eq!(screen.end(), 2);
+    restored(&screen);
+    assert!(screen.text().contains("stavelark:"), "{}", screen.text());
+}
+
+#[test]
+fn what_does_not_fit_is_asked_in_words_with_the_size_it_needs() {
+    let rig = Rig::new();
+    let mut screen = Screen::start(&rig, &[PROGRAM], &["practice"], (20, 5), &[]);
+    screen.wait_until("the item in words", |screen| {
+        screen.text().contains("treble staff")
+    });
+    screen.resize(80, 24);
+    screen.wait_for("Esc rest");
+    screen.wait_until("the clef", |screen| {
+        screen.text().contains('⡇') || screen.text().contains('⣿')
+    });
+    screen.send("\x03");
+    assert_eq!(screen.end(), 0);
+}
+
+#[test]
+fn two_hundred_changes_of_size_leave_nothing_behind() {
+    let rig = Rig::new();
+    let mut screen = Screen::open(&rig, &["practice"]);
+    screen.wait_for("Esc rest");
+    for step in 0..200_u16 {
+        screen.resize(1 + (step * 37) % 200, 1 + (step * 23) % 60);
+        if step % 10 == 0 {
+            std::thread::sleep(Duration::from_millis(5));
+        }
+    }
+    screen.resize(80, 24);
+    screen.wait_for("Esc rest");
+    // The same screen as one that never changed its size: nothing is left over.
+    let rows: Vec<String> = screen.text().lines().map(str::to_owned).collect();
+    assert!(rows.len() <= 24);
+    assert_eq!(
+        rows.iter().filter(|row| row.contains("Esc rest")).count(),
+        1
+    );
+    assert_eq!(
+        rows.iter().filter(|row| row.contains("day 1 of")).count(),
+        1
+    );
+    screen.send("\x03");
+    assert_eq!(screen.end(), 0);
+    restored(&screen);
+}
+
+#[test]
+fn a_terminal_without_colour_gets_none_and_one_without_utf_8_gets_ascii() {
+    let without = |environment: &[(&str, &str)]| {
+        let rig = Rig::new();
+        let mut screen = Screen::start(
+            &rig,
+            &[PROGRAM],
+            &["practice", "--seed", "3"],
+            (80, 24),
+            environment,
+        );
+        screen.wait_for("Esc rest");
+        // A miss is drawn in colour where there is colour. A course begins with middle C.
+        for key in ["d", "d"] {
+            screen.send(key);
+            screen.wait_until("a verdict", |screen| {
+                screen.text().contains("is right") || screen.text().contains("That was")
+            });
+            if screen.text().contains("That was") {
+                break;
+            }
+        }
+        screen.wait_for("That was");
+        let seen = (screen.colours(), screen.text());
+        screen.send("\x03");
+        assert_eq!(screen.end(), 0);
+        seen
+    };
+    let (colours, text) = without(&[]);
+    assert!(colours > 0);
+    assert!(!text.is_ascii());
+    let (colours, text) = without(&[("NO_COLOR", "1")]);
+    assert_eq!(colours, 0);
+    assert!(text.contains('✗'), "the sign tells it: {text}");
+    let (_, text) = without(&[("LANG", "C")]);
+    assert!(text.is_ascii(), "{text}");
+    assert!(text.contains("x That was"), "{text}");
+}
+
+#[test]
+fn a_dumb_terminal_is_told_of_the_text_mode() {
+    let rig = Rig::new();
+    let mut screen = opened(&rig, (80, 24), &[("TERM", "dumb")]);
+    assert_eq!(screen.end(), 0);
+    assert!(screen.text().contains("stavelark practice --plain"));
+    let mut screen = Screen::start(
+        &rig,
+        &[PROGRAM],
+        &["practice"],
+        (80, 24),
+        &[("TERM", "dumb")],
+    );
+    assert_eq!(screen.end(), 2);
+}
+
+#[test]
+fn a_terminal_that_is_closed_ends_the_program_and_loses_no_answer() {
+    let rig = Rig::new();
+    let mut screen = Screen::open(&rig, &["practice"]);
+    screen.wait_for("Esc rest");
+    screen.send("c");
+    screen.wait_until("a verdict", |screen| {
+        screen.text().contains("is right") || screen.text().contains("That was")
+    });
+    screen.close();
+    screen.end();
+    assert_eq!(rig.sql("SELECT count(*) FROM answers"), "1");
+}
+
+#[test]
+fn with_several_learners_it_asks_who_is_here() {
+    let rig = Rig::new();
+    for name in ["Wren", "Osric"] {
+        rig.ok(&["learner", "add", name]);
+    }
+    let mut screen = opened(&rig, (80, 24), &[]);
+    screen.wait_for("Who is here?");
+    let text = screen.text();
+    let chosen = text.lines().find(|line| line.contains('>')).unwrap();
+    let other = if chosen.contains("Wren") {
+        "Osric"
+    } else {
+        "Wren"
+    };
+    screen.send(
+        if text.find("Wren") < text.find("Osric") && other == "Osric"
+            || text.find("Osric") < text.find("Wren") && other == "Wren"
+        {
+            "\x1b[B"
+        } else {
+            "\x1b[A"
+        },
+    );
+    screen.send("\r");
+    screen.wait_for(&format!("{other}, today:"));
+    screen.send("\x1b");
+    assert_eq!(screen.end(), 0);
+    assert!(rig.ok(&["learner", "list"]).contains(&format!("> {other}")));
+}
