@@ -128,12 +128,12 @@ impl From<WayArg> for AnswerWay {
 /// Options of `practice`.
 #[derive(Debug, Clone, Args)]
 pub struct PracticeArgs {
-    /// What is answered with.
-    #[arg(long, value_enum, default_value = "letters")]
-    pub answer_by: WayArg,
-    /// How the notes are put.
-    #[arg(long, value_enum, default_value = "eye")]
-    pub prompt: PromptArg,
+    /// What is answered with; else as the setting says.
+    #[arg(long, value_enum)]
+    pub answer_by: Option<WayArg>,
+    /// How the notes are put; else as the setting says.
+    #[arg(long, value_enum)]
+    pub prompt: Option<PromptArg>,
     /// The stage, by its id; else the one whose turn it is.
     #[arg(long, value_name = "ID")]
     pub stage: Option<String>,
