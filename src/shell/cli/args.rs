@@ -73,6 +73,11 @@ pub enum Command {
         #[arg(long)]
         json: bool,
     },
+    /// Sound inputs and outputs, the one in use, a sound check, the delay of the loop.
+    #[command(
+        after_help = "Examples:\n  stavelark devices\n  stavelark devices --use \"USB\"\n  stavelark devices --check\n  stavelark devices --loop"
+    )]
+    Devices(DevicesArgs),
     /// The record: check, backup, restore, export, import.
     #[command(
         after_help = "Examples:\n  stavelark data check\n  stavelark data backup wren.sqlite3\n  stavelark data export wren.json\n  stavelark data import wren.json --name Wren"
@@ -201,6 +206,26 @@ pub enum CourseCommand {
         /// A built-in course or a file.
         course: String,
     },
+}
+
+/// Options of `devices`.
+#[derive(Debug, Args)]
+pub struct DevicesArgs {
+    /// Listen by this microphone from now on: its name, a part of its description, or `default`.
+    #[arg(long = "use", value_name = "NAME")]
+    pub use_input: Option<String>,
+    /// Is the microphone good for a piano? Asks for one loud and one soft note.
+    #[arg(long, conflicts_with = "use_input")]
+    pub check: bool,
+    /// Measure how long sound takes from the loudspeaker to the microphone; sounds short tones.
+    #[arg(long = "loop", conflicts_with_all = ["use_input", "check"])]
+    pub loop_delay: bool,
+    /// Also list what cannot be opened.
+    #[arg(long)]
+    pub all: bool,
+    /// As JSON.
+    #[arg(long)]
+    pub json: bool,
 }
 
 /// Options of `hear`.

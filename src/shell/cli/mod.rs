@@ -4,6 +4,7 @@
 mod args;
 mod course;
 mod data;
+mod devices;
 mod hear;
 mod learner;
 mod plain;
@@ -55,6 +56,7 @@ fn run(cli: &Cli) -> anyhow::Result<ExitCode> {
         Some(Command::Practice(args)) => practice::run(cli, args),
         Some(Command::Progress(args)) => progress::run(cli, args),
         Some(Command::Course { command }) => course::run(cli, command),
+        Some(Command::Devices(args)) => devices::run(cli, args),
         Some(Command::Hear(args)) => hear::run(args),
         Some(Command::Play(args)) => play::run(args),
         Some(Command::Learner { command }) => learner::run(command),
