@@ -73,6 +73,34 @@ pub const DEFINITIONS: [Definition; 6] = [
 /// Stands among the values of a setting that takes any text.
 const ANY: &str = "NAME";
 
+/// One setting as it is shown.
+#[derive(Debug, Clone)]
+pub struct Shown {
+    /// Its name.
+    pub name: &'static str,
+    /// The value in force.
+    pub value: String,
+    /// It was set, and is no default.
+    pub set: bool,
+    /// The values it can have.
+    pub values: &'static [&'static str],
+    /// What it does.
+    pub about: &'static str,
+    /// Kept for the machine, not for the learner.
+    pub machine: bool,
+}
+
+impl Shown {
+    /// The value `by` places on in the list, round and round; a text of one's own counts as the last place.
+    pub fn moved(&self, by: isize) -> &'static str {
+        let choices: Vec<&'static str> =
+            self.values.iter().copied().filter(|v| *v != ANY).collect();
+        let at = choices.iter().position(|value| *value == self.value);
+        let at = at.map_or(-1, |at| at as isize);
+        choices[(at + by).rem_euclid(choices.len() as isize) as usize]
+    }
+}
+
 /// A setting that cannot be used.
 #[derive(Debug, thiserror::Error)]
 pub enum SettingError {
@@ -141,6 +169,21 @@ impl Settings {
             return NoteNames::for_locale(&locale).id().to_owned();
         }
         definition.values[0].to_owned()
+    }
+
+    /// All settings as they are shown.
+    pub fn shown(&self) -> Vec<Shown> {
+        DEFINITIONS
+            .iter()
+            .map(|definition| Shown {
+                name: definition.name,
+                value: self.value(definition),
+                set: self.is_set(definition),
+                values: definition.values,
+                about: definition.about,
+                machine: definition.scope == Scope::Machine,
+            })
+            .collect()
     }
 
     /// Whether it was set.

@@ -36,7 +36,9 @@ pub enum Command {
     )]
     Practice(PracticeArgs),
     /// Marks, speed and accuracy, the slowest notes.
-    #[command(after_help = "Examples:\n  stavelark progress\n  stavelark progress --json")]
+    #[command(
+        after_help = "Examples:\n  stavelark progress\n  stavelark progress --why F#5@treble\n  stavelark progress --json"
+    )]
     Progress(ProgressArgs),
     /// The courses: list, show, check, use, new.
     #[command(
@@ -47,7 +49,7 @@ pub enum Command {
         #[command(subcommand)]
         command: CourseCommand,
     },
-    /// What was played in a recording, as CSV.
+    /// What was played in a recording or is played now, as CSV.
     #[command(after_help = "Examples:\n  stavelark hear samples/grand/A4.wav")]
     Hear(HearArgs),
     /// Sound notes, or render them to a file.
@@ -166,6 +168,9 @@ pub struct PracticeArgs {
 /// Options of `progress`.
 #[derive(Debug, Args)]
 pub struct ProgressArgs {
+    /// Why this note comes up, and what it lacks to settled: F#5, or F#5@treble.
+    #[arg(long, value_name = "ITEM")]
+    pub why: Option<String>,
     /// As JSON.
     #[arg(long)]
     pub json: bool,
@@ -232,7 +237,14 @@ pub struct DevicesArgs {
 #[derive(Debug, Args)]
 pub struct HearArgs {
     /// The recording.
-    pub file: PathBuf,
+    #[arg(required_unless_present_any = ["microphone"])]
+    pub file: Option<PathBuf>,
+    /// Hear the microphone, until Ctrl-C.
+    #[arg(long, conflicts_with = "file")]
+    pub microphone: bool,
+    /// With --microphone: end after so many seconds.
+    #[arg(long = "for", value_name = "SECONDS", value_parser = clap::value_parser!(u32).range(1..))]
+    pub seconds: Option<u32>,
     /// A line of JSON a row.
     #[arg(long)]
     pub json: bool,

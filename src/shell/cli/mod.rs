@@ -6,6 +6,7 @@ mod course;
 mod data;
 mod devices;
 mod hear;
+mod hear_live;
 mod learner;
 mod plain;
 mod plain_piano;
@@ -57,7 +58,7 @@ fn run(cli: &Cli) -> anyhow::Result<ExitCode> {
         Some(Command::Progress(args)) => progress::run(cli, args),
         Some(Command::Course { command }) => course::run(cli, command),
         Some(Command::Devices(args)) => devices::run(cli, args),
-        Some(Command::Hear(args)) => hear::run(args),
+        Some(Command::Hear(args)) => hear::run(cli, args),
         Some(Command::Play(args)) => play::run(args),
         Some(Command::Learner { command }) => learner::run(command),
         Some(Command::Settings { name, value, json }) => {

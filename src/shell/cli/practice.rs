@@ -15,7 +15,7 @@ use crate::shell::events::EventLog;
 use crate::shell::home::{Home, Wish};
 use crate::shell::locale;
 use crate::shell::paths::Paths;
-use crate::shell::settings::Settings;
+use crate::shell::settings::{Settings, Shown};
 use crate::shell::sound::Sound;
 use crate::shell::today::Today;
 use crate::shell::{term, wav};
@@ -212,6 +212,14 @@ impl term::Host for Screen<'_> {
 
     fn hands(&mut self, desk: &Desk, tell: Tell) -> Option<Hands> {
         self.wish.hands_on().then(|| hands(self.home, desk, tell))
+    }
+
+    fn settings(&self) -> Vec<Shown> {
+        self.home.settings().shown()
+    }
+
+    fn set(&mut self, name: &str, value: &str) -> Result<(), DeskError> {
+        Ok(self.home.set(name, value)?)
     }
 
     fn ascii(&self) -> bool {
