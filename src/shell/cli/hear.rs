@@ -6,32 +6,33 @@ use std::process::ExitCode;
 use anyhow::Context;
 use serde_json::json;
 
-use super::args::HearArgs;
+use super::args::{Cli, HearArgs};
+use super::hear_live;
 use crate::shell::wav;
 use crate::signal::listen::{Listener, NoteEvent, Options, Surety};
 use crate::theory::Reference;
 
 /// Runs the command.
-pub(super) fn run(args: &HearArgs) -> anyhow::Result<ExitCode> {
+pub(super) fn run(cli: &Cli, args: &HearArgs) -> anyhow::Result<ExitCode> {
     let reference = Reference::new(args.reference)?;
-    super::read::there(&args.file)?;
-    let recording = wav::read(&args.file)?;
+    let Some(file) = &args.file else {
+        return hear_live::run(cli, args, reference);
+    };
+    super::read::there(file)?;
+    let recording = wav::read(file)?;
     if recording.cut_off {
         super::warn(&format!(
             "'{}' was cut off: it is heard as far as it goes",
-            args.file.display()
+            file.display()
         ));
     }
     let mut out = std::io::BufWriter::new(std::io::stdout().lock());
     if !args.json {
-        writeln!(
-            out,
-            "onset_s,decided_s,midi,name,frequency_hz,cents,confidence"
-        )?;
+        writeln!(out, "{HEAD}")?;
     }
     let options = Options { reference };
     let mut listener = Listener::new(recording.rate, options)
-        .with_context(|| format!("cannot listen to '{}'", args.file.display()))?;
+        .with_context(|| format!("cannot listen to '{}'", file.display()))?;
     for block in recording.mono.chunks(BLOCK) {
         for note in listener.push(block) {
             write_note(&mut out, &note, args.json)?;
@@ -44,10 +45,17 @@ pub(super) fn run(args: &HearArgs) -> anyhow::Result<ExitCode> {
     Ok(ExitCode::SUCCESS)
 }
 
+/// The columns.
+pub(super) const HEAD: &str = "onset_s,decided_s,midi,name,frequency_hz,cents,confidence";
+
 /// Samples handed on at a time: what a sound card would give.
 const BLOCK: usize = 1024;
 
-fn write_note(out: &mut impl Write, note: &NoteEvent, json: bool) -> std::io::Result<()> {
+pub(super) fn write_note(
+    out: &mut impl Write,
+    note: &NoteEvent,
+    json: bool,
+) -> std::io::Result<()> {
     if note.surety == Surety::Unsure {
         return Ok(());
     }

@@ -10,10 +10,11 @@ use super::{plain, plain_piano, read, say, unfinished, warn, write};
 use crate::drill::{End, Event};
 use crate::shell::audio::SystemMicrophones;
 use crate::shell::desk::{Desk, DeskError};
-use crate::shell::ear::{EarOptions, Hands, Tell};
+use crate::shell::ear::{EarOptions, Hands, LoopStore, Tell};
 use crate::shell::events::EventLog;
 use crate::shell::home::{Home, Wish};
 use crate::shell::locale;
+use crate::shell::paths::Paths;
 use crate::shell::settings::{Settings, Shown};
 use crate::shell::sound::Sound;
 use crate::shell::term::{self, Manner};
@@ -94,13 +95,13 @@ fn wished(args: &PracticeArgs, home: &Home) -> Wish {
     heard_by_one_ear(wish, home)
 }
 
-/// With loudspeakers the microphone would wait for our sound before it could hear an answer.
-fn heard_by_one_ear(wish: Wish, home: &Home) -> Wish {
-    if wish.hands_on() && wish.prompt == PromptKind::Both && !home.settings().headphones() {
-        return Wish {
-            prompt: PromptKind::Eye,
-            ..wish
-        };
+/// The wish as one microphone can serve it: with loudspeakers it would wait for our sound before it could hear an answer.
+fn heard_by_one_ear(mut wish: Wish, home: &Home) -> Wish {
+    if wish.hands_on() {
+        wish.loop_delay = loop_delay(home).unwrap_or_default();
+        if wish.prompt == PromptKind::Both && !home.settings().headphones() {
+            wish.prompt = PromptKind::Eye;
+        }
     }
     wish
 }
@@ -145,6 +146,13 @@ fn sound(home: &Home, wish: &Wish) -> Sound {
     }
 }
 
+/// The measured delay of the devices in use.
+fn loop_delay(home: &Home) -> Option<std::time::Duration> {
+    let paths = Paths::from_env().ok()?;
+    let input = home.settings().microphone();
+    LoopStore::new(&paths).get("default", input.as_deref().unwrap_or("default"))
+}
+
 /// The ear of a sitting at the piano.
 fn hands(home: &Home, desk: &Desk, tell: Tell) -> Hands {
     let settings = home.settings();
@@ -154,6 +162,7 @@ fn hands(home: &Home, desk: &Desk, tell: Tell) -> Hands {
     let options = EarOptions {
         own: desk.own_sound(),
         headphones: settings.headphones(),
+        loop_delay: loop_delay(home),
         ..EarOptions::default()
     };
     Hands::start(Box::new(microphones), options, tell)
