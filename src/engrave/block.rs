@@ -8,7 +8,7 @@ use super::layout::{Placed, height, ink};
 use super::list::{Ink, Mark, Part, Point, Rect, Shape};
 use super::metrics::Glyph;
 use super::music::{ACCIDENTAL_GAP, NoteMark, Role, Staves, accidental_glyph};
-use super::phrase::NoteValue;
+use super::phrase::{NoteValue, Sounding};
 use crate::theory::{Clef, KeySignature, StaffStep, ledger_lines};
 
 /// Clear space between two accidentals of a chord, and between a note and one given beside it (ours).
@@ -156,6 +156,28 @@ pub(super) fn notes(notes: &[Written], value: Option<NoteValue>, visible: (f64, 
         };
         block.add(beside.moved(right));
     }
+    block
+}
+
+/// A point off its note's place in proportion to the cents, with that place's ledger lines.
+pub(super) fn point(sounding: &Sounding, visible: (f64, f64)) -> Block {
+    let metrics = &music_font().metrics;
+    let mut block = Block::default();
+    let y = sounding.height() / 2.0;
+    if !(visible.0..=visible.1).contains(&y) {
+        return block;
+    }
+    let width = metrics.width(Glyph::Diamond);
+    let reach = metrics.defaults.ledger_line_extension;
+    let step = StaffStep::of(sounding.pitch, sounding.clef);
+    for line in 1..=ledger_lines(step) as i32 {
+        let line = if step.0 < 0 { -2 * line } else { 8 + 2 * line };
+        let y = height(sounding.clef, StaffStep(line));
+        let (from, to) = ((-reach, y), (width + reach, y));
+        let thickness = metrics.defaults.ledger_line_thickness;
+        block.line(Part::LedgerLine, Ink::Sounding, from, to, thickness);
+    }
+    block.glyph(Part::Sounding, Ink::Sounding, Glyph::Diamond, 0.0, y);
     block
 }
 

@@ -13,17 +13,25 @@ pub struct Size {
 }
 
 /// What a cell's picture is made of.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default)]
 pub enum CellStyle {
-    /// Eight Braille dots a cell: the default.
+    /// Eight Braille dots a cell: the default. Magnified, solid quadrants from three rows a staff space on.
+    #[default]
     Braille,
+    /// Eight solid pieces a cell, two across: only few fonts have them, and a terminal cannot be asked.
+    Octants,
+    /// Six solid pieces a cell, two across: only few fonts have them.
+    Sextants,
     /// Four quadrants a cell, for fonts without Braille.
     Quadrants,
-    /// Two halves a cell.
+    /// Two halves a cell, shaded.
     HalfBlocks,
     /// Plain letters and signs, of the same meaning.
     Ascii,
 }
+
+/// A share that covers all.
+pub const WHOLE: u8 = u8::MAX;
 
 /// One cell.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -34,14 +42,25 @@ pub struct Cell {
     pub ink: Ink,
     /// What lies behind it; [`Ink::Clear`] is the terminal's own ground.
     pub ground: Ink,
+    /// How much of the ink covers the terminal's own ground: less than [`WHOLE`] only where halves are shaded.
+    pub ink_share: u8,
+    /// The same for what lies behind.
+    pub ground_share: u8,
 }
 
 impl Cell {
-    const EMPTY: Cell = Cell {
-        symbol: ' ',
-        ink: Ink::Clear,
-        ground: Ink::Clear,
-    };
+    const EMPTY: Cell = Cell::new(' ', Ink::Clear, Ink::Clear);
+
+    /// A symbol painted with `ink` on `ground`, both whole.
+    pub const fn new(symbol: char, ink: Ink, ground: Ink) -> Cell {
+        Cell {
+            symbol,
+            ink,
+            ground,
+            ink_share: WHOLE,
+            ground_share: WHOLE,
+        }
+    }
 }
 
 /// A picture in cells, row by row.
@@ -127,30 +146,30 @@ impl CellGrid {
     }
 }
 
-/// Dots a staff space; eight dots are two rows, so that a step is a row.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub(super) enum Scale {
-    Five,
-    Six,
-    Eight,
-    Twelve,
-    Sixteen,
-}
+/// Dots a staff space, four a row; at eight a step is a row.
+#[derive(Debug, Clone, Copy, PartialEq, PartialOrd)]
+pub(super) struct Scale(f64);
 
 impl Scale {
+    pub(super) const FIVE: Scale = Scale(5.0);
+    pub(super) const SIX: Scale = Scale(6.0);
+    /// Only in pixels: staff lines of dots want whole steps.
+    pub(super) const SEVEN: Scale = Scale(7.0);
+    pub(super) const EIGHT: Scale = Scale(8.0);
+    pub(super) const TWELVE: Scale = Scale(12.0);
+    pub(super) const SIXTEEN: Scale = Scale(16.0);
+    pub(super) const TWENTY: Scale = Scale(20.0);
+    pub(super) const TWENTY_FOUR: Scale = Scale(24.0);
+    pub(super) const THIRTY_TWO: Scale = Scale(32.0);
+    pub(super) const FORTY: Scale = Scale(40.0);
+
     pub(super) fn dots(self) -> f64 {
-        match self {
-            Scale::Five => 5.0,
-            Scale::Six => 6.0,
-            Scale::Eight => 8.0,
-            Scale::Twelve => 12.0,
-            Scale::Sixteen => 16.0,
-        }
+        self.0
     }
 
     /// Staff lines fall on the middle of rows.
     pub(super) fn lines_on_rows(self) -> bool {
-        self >= Scale::Eight
+        self.0 >= 8.0 && self.0 % 4.0 == 0.0
     }
 }
 

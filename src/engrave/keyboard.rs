@@ -91,7 +91,8 @@ impl Keyboard {
             return (8, 6);
         }
         // A white key is 12.8 columns long where it is a row wide; 62 % of it lies beside black keys.
-        let all = (12.8 * dots_per_space / 8.0).round();
+        // Beyond two rows a key it grows no wider: the staff needs the columns.
+        let all = (12.8 * dots_per_space.min(16.0) / 8.0).round();
         let back = (all * 0.62).round();
         (back as u16, (all - back) as u16)
     }
@@ -176,7 +177,7 @@ mod tests {
     #[test]
     fn every_key_of_the_piano_can_be_reached_and_none_beyond() {
         for style in [CellStyle::Braille, CellStyle::Quadrants, CellStyle::Ascii] {
-            for scale in [Scale::Eight, Scale::Twelve, Scale::Sixteen] {
+            for scale in [Scale::EIGHT, Scale::TWELVE, Scale::SIXTEEN] {
                 let keyboard = keyboard(scale, style);
                 let mut found: Vec<i16> = (0..keyboard.rows)
                     .flat_map(|row| [(10, row), (10 + keyboard.width() - 1, row)])
@@ -199,7 +200,7 @@ mod tests {
 
     #[test]
     fn a_key_is_hit_where_its_sign_stands() {
-        for scale in [Scale::Eight, Scale::Twelve, Scale::Sixteen] {
+        for scale in [Scale::EIGHT, Scale::TWELVE, Scale::SIXTEEN] {
             let keyboard = keyboard(scale, CellStyle::Braille);
             for key in (21..=108).map(MidiNote) {
                 let row = keyboard.sign_row(key) as u16;
@@ -215,7 +216,7 @@ mod tests {
 
     #[test]
     fn keys_narrower_than_a_row_are_not_hit() {
-        let keyboard = keyboard(Scale::Six, CellStyle::Braille);
+        let keyboard = keyboard(Scale::SIX, CellStyle::Braille);
         assert_eq!(keyboard.key_at(10, 100), None);
     }
 }

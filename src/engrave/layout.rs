@@ -247,6 +247,7 @@ fn blocks(phrase: &Phrase, clefs: &[Clef], visible: (f64, f64)) -> Vec<Block> {
             }
             Event::Key(new) => block::signature(std::mem::replace(&mut key, *new), *new, clefs),
             Event::Bar => block::bar(phrase.staves, clefs),
+            Event::Sounding(sounding) => block::point(sounding, visible),
         })
         .collect()
 }

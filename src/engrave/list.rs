@@ -86,6 +86,8 @@ pub enum Ink {
     Given,
     /// Read rightly.
     Right,
+    /// A pitch that sounds now.
+    Sounding,
     /// To be read later; words of lesser weight.
     Dim,
     /// Words in the text's own colour.
@@ -128,6 +130,7 @@ pub enum Part {
     KeySignature,
     Accidental,
     Head,
+    Sounding,
     Stem,
     Flag,
 }

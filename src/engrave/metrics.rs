@@ -41,6 +41,7 @@ glyphs! {
     HeadWhole = '\u{E0A2}', "noteheadWhole";
     HeadHalf = '\u{E0A3}', "noteheadHalf";
     HeadBlack = '\u{E0A4}', "noteheadBlack";
+    Diamond = '\u{E0DB}', "noteheadDiamondBlack";
     HeadX = '\u{E0A9}', "noteheadXBlack";
     Flag8Up = '\u{E240}', "flag8thUp";
     Flag8Down = '\u{E241}', "flag8thDown";

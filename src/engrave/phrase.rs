@@ -4,7 +4,7 @@
 use std::collections::BTreeMap;
 
 use super::music::{Music, NoteMark, Role, Staves};
-use crate::theory::{Alteration, Clef, KeySignature};
+use crate::theory::{Alteration, Clef, KeySignature, Pitch};
 
 /// How long a note is written.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -31,6 +31,37 @@ pub enum Event {
     Key(KeySignature),
     /// A bar line.
     Bar,
+    /// A pitch that sounds now, as a point.
+    Sounding(Sounding),
+}
+
+/// A pitch that sounds now, heard and not read: a point on the staff, off its note's place in proportion to the cents.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Sounding {
+    /// The nearest note.
+    pub pitch: Pitch,
+    /// The staff it is shown on.
+    pub clef: Clef,
+    /// How much higher it sounds than that note.
+    pub cents: f64,
+}
+
+impl Sounding {
+    /// Staff steps above C0 of the point: 100 cents are one step, so that a quarter tone ends half way to the next.
+    pub fn height(&self) -> f64 {
+        f64::from(self.pitch.diatonic()) + self.cents / 100.0
+    }
+
+    /// The figure beside the point: `+12 cents`, `−7 cents`.
+    pub fn figure(&self, ascii: bool) -> String {
+        let cents = self.cents.round();
+        let sign = match (cents < 0.0, ascii) {
+            (true, false) => "−",
+            (true, true) => "-",
+            (false, _) => "+",
+        };
+        format!("{sign}{:.0} cents", cents.abs())
+    }
 }
 
 /// Some music on a system.
@@ -66,7 +97,15 @@ impl Phrase {
     pub(super) fn notes(&self) -> impl Iterator<Item = &NoteMark> {
         self.events.iter().flat_map(|event| match event {
             Event::Notes { notes, .. } => notes.as_slice(),
-            Event::Key(_) | Event::Bar => &[],
+            Event::Key(_) | Event::Bar | Event::Sounding(_) => &[],
+        })
+    }
+
+    /// The pitches that sound now.
+    pub(super) fn sounding(&self) -> impl Iterator<Item = &Sounding> {
+        self.events.iter().filter_map(|event| match event {
+            Event::Sounding(sounding) => Some(sounding),
+            _ => None,
         })
     }
 
@@ -87,6 +126,7 @@ impl Phrase {
                     bar.clear();
                     &[]
                 }
+                Event::Sounding(_) => &[],
             };
             let before = bar.clone();
             let mut signs = Vec::with_capacity(notes.len());
@@ -119,7 +159,6 @@ impl Phrase {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::theory::Pitch;
 
     fn signs(fifths: i8, bars: &str) -> Vec<bool> {
         let events = bars

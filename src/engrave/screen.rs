@@ -1,218 +1,20 @@
 //! The practice screen's picture: a size is chosen for the stage, the music set, painted, and joined to the keyboard.
 //! In: [`Music`], the stage's [`StageRange`], the room there is. Out: a [`CellGrid`], or the size it would need.
-//! The size depends on the stage and the room alone, so that staves stand still from prompt to prompt.
 
 use super::draw;
-use super::grid::{CellGrid, CellStyle, Heights, Scale, Size, Spare, View};
-use super::keyboard::{Keyboard, KeyboardMarks, LABEL, sign};
-use super::layout::{
-    BRACE, Frame, Layout, Presence, easy_width, ink, lay_out, least_width, usual_width,
-};
-use super::list::Ink;
-use super::music::{Music, Reach, Role, StageRange, Staves};
+use super::font::music_font;
+use super::grid::{CellGrid, CellStyle, Size};
+use super::keyboard::{Keyboard, KeyboardMarks, sign};
+use super::layout::{Frame, Layout, Presence, ink, lay_out, least_width};
+use super::list::{Ink, Shape};
+use super::metrics::Glyph;
+use super::music::{Music, NoteMark, Role, StageRange};
 use super::phrase::Phrase;
-use crate::theory::{Clef, StaffStep};
-
-/// The room is too small for the stage in any form.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
-#[error(
-    "the staff needs {} columns and {} rows; make the window larger or its letters smaller",
-    needed.columns,
-    needed.rows
-)]
-pub struct TooSmall {
-    /// The least that holds it.
-    pub needed: Size,
-}
+use super::plan::{Manner, Plan, TooSmall, plan, question};
+use crate::theory::{Clef, MidiNote, StaffStep};
 
 /// Columns of the other staff's lines where it is only partly in the picture.
 const STUB_COLUMNS: f64 = 8.0;
-
-/// More rows than any pitch needs: octaves −1 to 9 are 77 steps, two rows each at most where it is drawn largest.
-const MOST_ROWS: u16 = 1000;
-
-/// What is tried, from the best: dots a space, whole system or one staff of it, with or without labels.
-const TRIALS: [(Scale, bool, bool); 14] = [
-    (Scale::Sixteen, true, true),
-    (Scale::Twelve, true, true),
-    (Scale::Eight, true, true),
-    (Scale::Eight, true, false),
-    (Scale::Six, true, true),
-    (Scale::Six, true, false),
-    (Scale::Eight, false, true),
-    (Scale::Eight, false, false),
-    (Scale::Six, false, true),
-    (Scale::Six, false, false),
-    (Scale::Five, true, true),
-    (Scale::Five, true, false),
-    (Scale::Five, false, true),
-    (Scale::Five, false, false),
-];
-
-/// A size that fits.
-#[derive(Debug, Clone, PartialEq)]
-struct Plan {
-    view: View,
-    width: f64,
-    /// The whole system is in the picture.
-    whole: bool,
-    keyboard: Keyboard,
-    labels: Option<u16>,
-}
-
-fn styles(style: CellStyle, scale: Scale) -> bool {
-    match style {
-        CellStyle::Braille => true,
-        // Fewer dots a cell: below a row a step nothing can be told apart.
-        CellStyle::Quadrants | CellStyle::HalfBlocks => scale >= Scale::Eight,
-        CellStyle::Ascii => scale == Scale::Eight,
-    }
-}
-
-/// Columns left of the bar line.
-fn brace_columns(staves: Staves, scale: Scale, style: CellStyle) -> u16 {
-    match staves {
-        Staves::Grand if style != CellStyle::Ascii => (BRACE * scale.dots() / 2.0).ceil() as u16,
-        _ => 0,
-    }
-}
-
-/// Columns a staff `width` spaces long takes, brace and bar line with it: the bar stands in the middle of its column.
-fn staff_columns(staves: Staves, scale: Scale, style: CellStyle, width: f64) -> u16 {
-    brace_columns(staves, scale, style) + (width * scale.dots() / 2.0 + 0.5).ceil() as u16
-}
-
-/// What must be seen when only the staff of `clef` is drawn whole: all its notes, or those on `side` of its middle.
-fn window(range: &StageRange, clef: Clef, side: Option<Side>, rows_only: bool) -> Reach {
-    let staff = StageRange::staff(clef, rows_only);
-    let Some(notes) = range.notes(clef, rows_only) else {
-        return staff;
-    };
-    match side {
-        None => staff.with(notes),
-        Some(Side::Above) => staff.with(Reach {
-            low: staff.low,
-            high: notes.high,
-        }),
-        Some(Side::Below) => staff.with(Reach {
-            low: notes.low,
-            high: staff.high,
-        }),
-    }
-}
-
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Side {
-    Above,
-    Below,
-}
-
-/// The staff in question and the side of it its first note lies on.
-fn question(phrase: &Phrase) -> (Clef, Side) {
-    let first = phrase.notes().next();
-    let clef = first.map_or(phrase.staves.clefs()[0], |note| note.clef);
-    let step = first.map_or(4, |note| StaffStep::of(note.pitch, note.clef).0);
-    (clef, if step < 4 { Side::Below } else { Side::Above })
-}
-
-fn heights(
-    range: &StageRange,
-    (scale, whole): (Scale, bool),
-    rows: u16,
-    style: CellStyle,
-    (clef, side): (Clef, Side),
-) -> Option<Heights> {
-    let rows_only = style == CellStyle::Ascii;
-    let line = clef.bottom_line().diatonic();
-    if whole {
-        let reach = range.whole(rows_only);
-        return Heights::fit(scale, line, reach.low, reach.high, rows, Spare::Both);
-    }
-    let spare = match (range.staves(), clef) {
-        (Staves::Grand, Clef::Bass) => Spare::Above,
-        (Staves::Grand, _) => Spare::Below,
-        _ => Spare::Both,
-    };
-    [None, Some(side)].into_iter().find_map(|side| {
-        let reach = window(range, clef, side, rows_only);
-        Heights::fit(scale, line, reach.low, reach.high, rows, spare)
-    })
-}
-
-/// Whether every item of the stage fits: a size that suits only some would make the staff jump.
-fn holds_stage(range: &StageRange, trial: (Scale, bool), rows: u16, style: CellStyle) -> bool {
-    range.staves().clefs().into_iter().all(|clef| {
-        [Side::Above, Side::Below]
-            .into_iter()
-            .all(|side| heights(range, trial, rows, style, (clef, side)).is_some())
-    })
-}
-
-fn plan(
-    least_width: f64,
-    question: (Clef, Side),
-    range: &StageRange,
-    size: Size,
-    style: CellStyle,
-    trial: (Scale, bool, bool),
-) -> Option<Plan> {
-    let (scale, whole, labelled) = trial;
-    if !styles(style, scale) || !holds_stage(range, (scale, whole), size.rows, style) {
-        return None;
-    }
-    let heights = heights(range, (scale, whole), size.rows, style, question)?;
-    let (back, front) = Keyboard::widths(scale.dots(), style);
-    // A blank column each side of the keyboard; the right one holds its edge.
-    let beside = 1 + back + front + 1 + if labelled { LABEL } else { 0 };
-    let columns = |width: f64| staff_columns(range.staves(), scale, style, width);
-    let least = columns(least_width);
-    let room = size.columns.checked_sub(beside).filter(|r| *r >= least)?;
-    let staff = columns(easy_width(range)).max(least).min(room);
-    let left = (size.columns - staff - beside) / 2;
-    let brace = brace_columns(range.staves(), scale, style);
-    let end = left + staff;
-    Some(Plan {
-        view: View {
-            heights,
-            bar: usize::from(left + brace),
-            end: usize::from(end),
-        },
-        width: (f64::from(staff - brace) - 0.5) * 2.0 / scale.dots(),
-        whole,
-        keyboard: Keyboard {
-            left: end + 1,
-            back,
-            front,
-            rows: size.rows,
-            heights,
-            style,
-        },
-        labels: labelled.then_some(end + 1 + back + front + 1),
-    })
-}
-
-/// The least size in which [`picture`] draws the stage's items, with accidentals on half a group's notes.
-pub fn needed(range: &StageRange, style: CellStyle) -> Size {
-    least_size(range, style, usual_width(range))
-}
-
-fn least_size(range: &StageRange, style: CellStyle, width: f64) -> Size {
-    let rows_for = |scale: Scale, whole: bool| {
-        (1..MOST_ROWS).find(|&rows| holds_stage(range, (scale, whole), rows, style))
-    };
-    TRIALS
-        .iter()
-        .filter(|(scale, ..)| styles(style, *scale))
-        .filter_map(|&(scale, whole, _)| {
-            let (back, front) = Keyboard::widths(scale.dots(), style);
-            Some(Size {
-                columns: staff_columns(range.staves(), scale, style, width) + back + front + 2,
-                rows: rows_for(scale, whole)?,
-            })
-        })
-        .min_by_key(|size| (size.rows, size.columns))
-        .expect("every style has a scale, and no pitch lies farther off")
-}
 
 /// Draws `music` beside the keyboard in `size` cells. Without `keyboard` its place stays empty, so that the staff
 /// does not move when it is shown. Errors: [`TooSmall`] when the stage fits in no form.
@@ -220,10 +22,10 @@ pub fn picture(
     music: &Music,
     range: &StageRange,
     size: Size,
-    style: CellStyle,
+    manner: impl Into<Manner>,
     keyboard: Option<&KeyboardMarks>,
 ) -> Result<CellGrid, TooSmall> {
-    phrase_picture(&Phrase::from(music), range, size, style, keyboard)
+    phrase_picture(&Phrase::from(music), range, size, manner, keyboard)
 }
 
 /// The same for music with note values, bars and changes of key. Errors: [`TooSmall`].
@@ -231,19 +33,64 @@ pub fn phrase_picture(
     phrase: &Phrase,
     range: &StageRange,
     size: Size,
-    style: CellStyle,
+    manner: impl Into<Manner>,
     keyboard: Option<&KeyboardMarks>,
 ) -> Result<CellGrid, TooSmall> {
-    let least_width = usual_width(range).max(least_width(phrase));
-    let question = question(phrase);
-    let plan = TRIALS
-        .iter()
-        .find_map(|&trial| plan(least_width, question, range, size, style, trial))
-        .ok_or_else(|| TooSmall {
-            needed: least_size(range, style, least_width),
-        })?;
+    let mut composed = compose(phrase, range, size, manner.into())?;
+    composed.write_words(phrase);
+    let Composed {
+        layout,
+        plan,
+        style,
+        mut grid,
+        ..
+    } = composed;
+    if let (Some(marks), Some(board)) = (keyboard, plan.keyboard.clone()) {
+        for leader in leaders(&layout, marks, &plan, &grid) {
+            draw_leader(&leader, &board, &plan, style, &mut grid);
+        }
+        draw::keys::paint(&board, marks, plan.labels, &mut grid);
+        grid.keyboard = Some(board);
+    }
+    Ok(grid)
+}
+
+/// A staff set and painted in cells, without words and keyboard.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Composed {
+    pub(super) layout: Layout,
+    pub(super) plan: Plan,
+    pub(super) grid: CellGrid,
+    pub(super) style: CellStyle,
+    staves: Vec<(Clef, Presence)>,
+}
+
+impl Composed {
+    /// Headings, figures, and the name of a staff that is not there.
+    pub(super) fn write_words(&mut self, phrase: &Phrase) {
+        let (plan, style, grid) = (&self.plan, self.style, &mut self.grid);
+        name_other_staff(&self.staves, plan, style, grid);
+        headings(&self.layout, plan, style, grid);
+        figures(phrase, &self.layout, plan, style, grid);
+    }
+}
+
+/// Chooses a size, sets `phrase` in it and paints the staff. Errors: [`TooSmall`].
+pub(super) fn compose(
+    phrase: &Phrase,
+    range: &StageRange,
+    size: Size,
+    manner: Manner,
+) -> Result<Composed, TooSmall> {
+    let plan = plan(phrase, least_width(phrase), range, size, manner)?;
+    // Dots are faint beside solid pieces, which from three rows a space on draw as truly.
+    let large = manner.magnified && plan.view.heights.dots_per_space() >= SOLID_FROM;
+    let style = match manner.style {
+        CellStyle::Braille if large => CellStyle::Quadrants,
+        style => style,
+    };
     let mut grid = CellGrid::new(size);
-    let staves = presences(phrase, question.0, &plan);
+    let staves = presences(phrase, question(phrase).0, &plan, manner);
     let heights = &plan.view.heights;
     let bottom = heights.height(4.0 * f64::from(size.rows));
     let frame = Frame {
@@ -255,21 +102,23 @@ pub fn phrase_picture(
     let layout = lay_out(phrase, &frame);
     match style {
         CellStyle::Ascii => draw::ascii::paint(&layout, &plan.view, &mut grid),
-        _ => draw::cells::paint(&layout, &plan.view, style, &mut grid),
+        _ => draw::cells::paint(&layout, &plan.view, style, large, &mut grid),
     }
-    name_other_staff(&staves, &plan, style, &mut grid);
-    headings(&layout, &plan, style, &mut grid);
-    if let Some(marks) = keyboard {
-        leaders(&layout, marks, &plan, style, &mut grid);
-        draw::keys::paint(&plan.keyboard, marks, plan.labels, &mut grid);
-        grid.keyboard = Some(plan.keyboard);
-    }
-    Ok(grid)
+    Ok(Composed {
+        layout,
+        plan,
+        grid,
+        style,
+        staves,
+    })
 }
+
+/// Dots a staff space from which solid pieces stand for Braille in the magnified picture.
+const SOLID_FROM: f64 = 12.0;
 
 /// How much of each staff is drawn: the other one only as a stub in a window, and not at all where a note's ledger
 /// lines stand in its place.
-fn presences(phrase: &Phrase, asked: Clef, plan: &Plan) -> Vec<(Clef, Presence)> {
+fn presences(phrase: &Phrase, asked: Clef, plan: &Plan, manner: Manner) -> Vec<(Clef, Presence)> {
     // Middle C is the last ledger line between the staves; beyond it lie the other staff's places.
     let across = |clef: Clef| {
         phrase.notes().any(|note| {
@@ -286,7 +135,8 @@ fn presences(phrase: &Phrase, asked: Clef, plan: &Plan) -> Vec<(Clef, Presence)>
     clefs
         .into_iter()
         .map(|clef| {
-            let presence = if several && across(clef) {
+            let alone = manner.magnified && clef != asked;
+            let presence = if several && (alone || across(clef)) {
                 Presence::Absent
             } else if several && !plan.whole && clef != asked {
                 Presence::Stub(STUB_COLUMNS * 2.0 / plan.view.heights.dots_per_space())
@@ -376,59 +226,117 @@ fn headings(layout: &Layout, plan: &Plan, style: CellStyle, grid: &mut CellGrid)
     }
 }
 
-/// From a marked note to its key: along the note's row, then up or down to the key's.
-fn leaders(
+/// How far each sounding pitch is off, beside its point; what lies out of the picture is told at its edge.
+fn figures(phrase: &Phrase, layout: &Layout, plan: &Plan, style: CellStyle, grid: &mut CellGrid) {
+    let metrics = &music_font().metrics;
+    let ascii = style == CellStyle::Ascii;
+    let last = i32::from(grid.height) - 1;
+    for sounding in phrase.sounding() {
+        let mark = layout.list.marks.iter().find(|mark| {
+            matches!(mark.shape, Shape::Glyph { glyph: Glyph::Diamond, at } if at.y * 2.0 == sounding.height())
+        });
+        let row = plan.view.heights.row(sounding.height());
+        let arrow = match (row < 0, row > last) {
+            (true, _) => [" ↑", " ^"][usize::from(ascii)],
+            (_, true) => [" ↓", " v"][usize::from(ascii)],
+            _ => "",
+        };
+        let text = sounding.figure(ascii) + arrow;
+        let width = text.chars().count() as i32;
+        let beside = mark.map_or(0, |mark| {
+            plan.view.column(mark.bounds(metrics).right).ceil() as i32 + 2
+        });
+        let column = match mark {
+            Some(_) => beside,
+            None => plan.view.end as i32 - width,
+        };
+        let column = column.min(plan.view.end as i32 - width).max(0);
+        grid.write(column, row.clamp(0, last), &text, Ink::Sounding);
+    }
+}
+
+/// The way from a marked note to its key.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Leader {
+    pub(super) ink: Ink,
+    /// Where it begins, in staff spaces from the bar line.
+    pub(super) from: f64,
+    /// The note's height, in staff steps above C0.
+    pub(super) height: f64,
+    pub(super) key: MidiNote,
+}
+
+/// The leaders that have a free way to the keyboard.
+pub(super) fn leaders(
     layout: &Layout,
     marks: &KeyboardMarks,
+    plan: &Plan,
+    grid: &CellGrid,
+) -> Vec<Leader> {
+    let Some(board) = &plan.keyboard else {
+        return Vec::new();
+    };
+    let linked = |note: &NoteMark| {
+        // Notes read rightly need no leader.
+        marks.marks.iter().any(|mark| {
+            matches!(mark.role, Role::Asked | Role::Given)
+                && mark.role == note.role
+                && mark.key == note.pitch.midi()
+        })
+    };
+    let mut found: Vec<Leader> = Vec::new();
+    for placed in layout.notes.iter().rev().filter(|p| linked(&p.note)) {
+        let leader = Leader {
+            ink: ink(placed.note.role),
+            from: placed.head.right + 0.5,
+            height: f64::from(placed.note.pitch.diatonic()),
+            key: placed.note.pitch.midi(),
+        };
+        let row = plan.view.heights.row(leader.height);
+        let reach = plan.view.column(leader.from).ceil() as i32;
+        // Another note in the way ends it there: it would seem to come from that one.
+        let free = (reach..i32::from(board.left))
+            .all(|column| matches!(grid.symbol(column, row), Some(' ' | '─' | '━' | '-')));
+        let taken = found
+            .iter()
+            .any(|other| plan.view.heights.row(other.height) == row);
+        if free && !taken {
+            found.push(leader);
+        }
+    }
+    found
+}
+
+/// Along the note's row, then up or down to the key's.
+fn draw_leader(
+    leader: &Leader,
+    board: &Keyboard,
     plan: &Plan,
     style: CellStyle,
     grid: &mut CellGrid,
 ) {
-    let end = i32::from(plan.keyboard.left);
-    for placed in layout.notes.iter().rev() {
-        let key = placed.note.pitch.midi();
-        // Notes read rightly need no leader.
-        let linked = marks.marks.iter().any(|mark| {
-            matches!(mark.role, Role::Asked | Role::Given)
-                && mark.role == placed.note.role
-                && mark.key == key
-        });
-        if !linked {
-            continue;
+    let end = i32::from(board.left);
+    let row = plan.view.heights.row(leader.height);
+    let reach = plan.view.column(leader.from).ceil() as i32;
+    // On a staff line the line itself is recoloured, and runs on to the keyboard.
+    let lined = (reach..end)
+        .filter_map(|column| grid.symbol(column, row))
+        .find(|symbol| matches!(symbol, '─' | '━' | '-'));
+    let dash = if style == CellStyle::Ascii {
+        '.'
+    } else {
+        '╌'
+    };
+    for column in reach..end {
+        grid.put(column, row, lined.unwrap_or(dash), leader.ink);
+    }
+    let to = board.sign_row(leader.key);
+    if to != row && style != CellStyle::Ascii {
+        let down = to > row;
+        grid.put(end - 1, row, if down { '┐' } else { '┘' }, leader.ink);
+        for between in (row.min(to) + 1)..row.max(to) {
+            grid.put(end - 1, between, '│', leader.ink);
         }
-        let row = plan
-            .view
-            .heights
-            .row(f64::from(placed.note.pitch.diatonic()));
-        let ink = ink(placed.note.role);
-        let reach = plan.view.column(placed.head.right + 0.5).ceil() as i32;
-        let free = |grid: &CellGrid, column: i32| {
-            matches!(grid.symbol(column, row), Some(' ' | '─' | '-' | '╌'))
-        };
-        // Another note in the way ends it there: it would seem to come from that one.
-        if (reach..end).any(|column| !free(grid, column)) {
-            continue;
-        }
-        // On a staff line the line itself is recoloured, and runs on to the keyboard.
-        let lined = (reach..end)
-            .filter_map(|column| grid.symbol(column, row))
-            .find(|symbol| matches!(symbol, '─' | '-'));
-        let dash = if style == CellStyle::Ascii {
-            '.'
-        } else {
-            '╌'
-        };
-        for column in reach..end {
-            grid.put(column, row, lined.unwrap_or(dash), ink);
-        }
-        let to = plan.keyboard.sign_row(key);
-        if to != row && style != CellStyle::Ascii {
-            let down = to > row;
-            grid.put(end - 1, row, if down { '┐' } else { '┘' }, ink);
-            for between in (row.min(to) + 1)..row.max(to) {
-                grid.put(end - 1, between, '│', ink);
-            }
-            grid.put(end - 1, to, if down { '└' } else { '┌' }, ink);
-        }
+        grid.put(end - 1, to, if down { '└' } else { '┌' }, leader.ink);
     }
 }

@@ -6,6 +6,7 @@ use std::path::PathBuf;
 use super::paths::{Paths, make_private};
 use super::store::{LearnerId, Store, StoreError};
 use super::words::nearest;
+use crate::study::{AnswerWay, PromptKind};
 use crate::theory::NoteNames;
 
 /// Where a setting is kept.
@@ -31,7 +32,7 @@ pub struct Definition {
 }
 
 /// All settings. The default is the first value, but for `names`, which follows the locale.
-pub const DEFINITIONS: [Definition; 4] = [
+pub const DEFINITIONS: [Definition; 11] = [
     Definition {
         name: "names",
         scope: Scope::Learner,
@@ -45,6 +46,36 @@ pub const DEFINITIONS: [Definition; 4] = [
         about: "the hour at which a new practice day begins",
     },
     Definition {
+        name: "answer-by",
+        scope: Scope::Learner,
+        values: &["letters", "piano"],
+        about: "what is answered with, where nothing else is said: names typed, or a piano heard by the microphone",
+    },
+    Definition {
+        name: "prompt",
+        scope: Scope::Learner,
+        values: &["eye", "ear", "both"],
+        about: "how a note is put: shown, sounded, or both at once",
+    },
+    Definition {
+        name: "timed",
+        scope: Scope::Learner,
+        values: &["on", "off"],
+        about: "off: no time is taken, and notes settle by being right alone",
+    },
+    Definition {
+        name: "keyboard",
+        scope: Scope::Learner,
+        values: &["after-a-miss", "always"],
+        about: "when the drawn keyboard stands beside the staff",
+    },
+    Definition {
+        name: "mouse",
+        scope: Scope::Learner,
+        values: &["name", "key"],
+        about: "what a click on the drawn keyboard gives: the name in any octave, or the very key",
+    },
+    Definition {
         name: "sound",
         scope: Scope::Machine,
         values: &["on", "off"],
@@ -56,7 +87,50 @@ pub const DEFINITIONS: [Definition; 4] = [
         values: &["auto", "ascii"],
         about: "what the staff is drawn with; auto draws ASCII where the locale is not UTF-8",
     },
+    Definition {
+        name: "microphone",
+        scope: Scope::Machine,
+        values: &["default", ANY],
+        about: "the sound input that is listened to; `stavelark devices` lists them",
+    },
+    Definition {
+        name: "headphones",
+        scope: Scope::Machine,
+        values: &["off", "on"],
+        about: "on: the microphone cannot hear what is sounded, so nothing is waited for",
+    },
 ];
+
+/// Stands among the values of a setting that takes any text.
+const ANY: &str = "NAME";
+
+/// One setting as it is shown.
+#[derive(Debug, Clone)]
+pub struct Shown {
+    /// Its name.
+    pub name: &'static str,
+    /// The value in force.
+    pub value: String,
+    /// It was set, and is no default.
+    pub set: bool,
+    /// The values it can have.
+    pub values: &'static [&'static str],
+    /// What it does.
+    pub about: &'static str,
+    /// Kept for the machine, not for the learner.
+    pub machine: bool,
+}
+
+impl Shown {
+    /// The value `by` places on in the list, round and round; a text of one's own counts as the last place.
+    pub fn moved(&self, by: isize) -> &'static str {
+        let choices: Vec<&'static str> =
+            self.values.iter().copied().filter(|v| *v != ANY).collect();
+        let at = choices.iter().position(|value| *value == self.value);
+        let at = at.map_or(-1, |at| at as isize);
+        choices[(at + by).rem_euclid(choices.len() as isize) as usize]
+    }
+}
 
 /// A setting that cannot be used.
 #[derive(Debug, thiserror::Error)]
@@ -128,6 +202,21 @@ impl Settings {
         definition.values[0].to_owned()
     }
 
+    /// All settings as they are shown.
+    pub fn shown(&self) -> Vec<Shown> {
+        DEFINITIONS
+            .iter()
+            .map(|definition| Shown {
+                name: definition.name,
+                value: self.value(definition),
+                set: self.is_set(definition),
+                values: definition.values,
+                about: definition.about,
+                machine: definition.scope == Scope::Machine,
+            })
+            .collect()
+    }
+
     /// Whether it was set.
     pub fn is_set(&self, definition: &Definition) -> bool {
         self.values.contains_key(definition.name)
@@ -150,9 +239,51 @@ impl Settings {
             .unwrap_or(crate::study::ROLLOVER_HOUR)
     }
 
+    /// What is answered with.
+    pub fn answer_by(&self) -> AnswerWay {
+        match self.of("answer-by").as_str() {
+            "piano" => AnswerWay::Piano,
+            _ => AnswerWay::Letters,
+        }
+    }
+
+    /// How items are put.
+    pub fn prompt(&self) -> PromptKind {
+        match self.of("prompt").as_str() {
+            "ear" => PromptKind::Ear,
+            "both" => PromptKind::Both,
+            _ => PromptKind::Eye,
+        }
+    }
+
+    /// Whether response times are taken.
+    pub fn timed(&self) -> bool {
+        self.of("timed") == "on"
+    }
+
+    /// Whether the drawn keyboard always stands there.
+    pub fn keyboard_stays(&self) -> bool {
+        self.of("keyboard") == "always"
+    }
+
+    /// Whether a click gives the very key, not its name alone.
+    pub fn mouse_gives_key(&self) -> bool {
+        self.of("mouse") == "key"
+    }
+
     /// Whether notes are sounded.
     pub fn sound(&self) -> bool {
         self.of("sound") == "on"
+    }
+
+    /// The sound input that was chosen, if one was.
+    pub fn microphone(&self) -> Option<String> {
+        Some(self.of("microphone")).filter(|name| name != "default")
+    }
+
+    /// Whether what is sounded is heard by headphones.
+    pub fn headphones(&self) -> bool {
+        self.of("headphones") == "on"
     }
 
     /// ASCII alone.
@@ -173,7 +304,8 @@ pub fn definition(name: &str) -> Result<&'static Definition, SettingError> {
 }
 
 fn checked<'a>(definition: &'static Definition, value: &'a str) -> Result<&'a str, SettingError> {
-    if definition.values.contains(&value) {
+    let any = definition.values.contains(&ANY) && !value.trim().is_empty() && value != ANY;
+    if any || definition.values.contains(&value) && value != ANY {
         return Ok(value);
     }
     Err(SettingError::Value {
@@ -235,7 +367,10 @@ fn write_machine(paths: &Paths, values: &BTreeMap<String, String>) -> Result<(),
             definition.values.join(", ")
         );
         match values.get(definition.name) {
-            Some(value) => text += &format!("{} = \"{value}\"\n", definition.name),
+            Some(value) => {
+                let quoted = toml::Value::String(value.clone());
+                text += &format!("{} = {quoted}\n", definition.name);
+            }
             None => text += &format!("# {} = \"{}\"\n", definition.name, definition.values[0]),
         }
     }

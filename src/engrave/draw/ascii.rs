@@ -4,7 +4,7 @@
 use crate::engrave::font::music_font;
 use crate::engrave::grid::{CellGrid, View};
 use crate::engrave::layout::Layout;
-use crate::engrave::list::{Part, Shape};
+use crate::engrave::list::{Ink, Part, Shape};
 use crate::engrave::metrics::Glyph;
 use crate::engrave::music::ACCIDENTAL_GAP;
 
@@ -40,6 +40,7 @@ fn text(glyph: Glyph) -> Option<&'static str> {
     Some(match glyph {
         Glyph::HeadBlack => "(@)",
         Glyph::HeadX => "(x)",
+        Glyph::Diamond => "<*>",
         Glyph::HeadHalf | Glyph::HeadWhole => "( )",
         Glyph::Sharp => "#",
         Glyph::Flat => "b",
@@ -59,14 +60,32 @@ fn art(glyph: Glyph) -> Option<(&'static [&'static str], i32)> {
     }
 }
 
+/// A stroke a flag, from the stem's tip on.
+fn flag(glyph: Glyph, column: i32, tip: i32, ink: Ink, grid: &mut CellGrid) {
+    let (stroke, rows) = match glyph {
+        Glyph::Flag8Up => ('\\', 0..1),
+        Glyph::Flag16Up => ('\\', 0..2),
+        Glyph::Flag8Down => ('/', 0..1),
+        _ => ('/', -1..1),
+    };
+    for row in rows {
+        grid.put(column, tip + row, stroke, ink);
+    }
+}
+
 /// Paints `layout` into `grid`.
 pub(in crate::engrave) fn paint(layout: &Layout, view: &View, grid: &mut CellGrid) {
     let row = |y: f64| view.heights.row(2.0 * y);
     for mark in &layout.list.marks {
         match mark.shape {
             Shape::Line { from, to, .. } if from.x == to.x => {
+                let column = view.column(from.x) as i32;
                 for y in row(to.y)..=row(from.y) {
-                    grid.put(view.column(from.x) as i32, y, '|', mark.ink);
+                    // A head is three columns wide and holds the stem's own.
+                    let taken = !matches!(grid.symbol(column, y), Some(' ' | '-'));
+                    if !(mark.part == Part::Stem && taken) {
+                        grid.put(column, y, '|', mark.ink);
+                    }
                 }
             }
             Shape::Line { from, to, .. } => {
@@ -89,6 +108,8 @@ pub(in crate::engrave) fn paint(layout: &Layout, view: &View, grid: &mut CellGri
                     if glyph == Glyph::GClef8Below {
                         grid.put(left + 3, top + lines.len() as i32, '8', mark.ink);
                     }
+                } else if mark.part == Part::Flag {
+                    flag(glyph, left + 1, row(at.y), mark.ink, grid);
                 } else if let Some(text) = text(glyph) {
                     // An accidental's sign is narrower than the glyph: it keeps to the head's side, a column off.
                     let right = at.x + music_font().metrics.bounds(glyph).right + ACCIDENTAL_GAP;

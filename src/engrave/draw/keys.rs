@@ -66,31 +66,23 @@ fn block_row(keyboard: &Keyboard, row: u16, marks: &KeyboardMarks, grid: &mut Ce
     let ground = if edge > 4 { under_ink } else { over_ink };
     let black = (under - 1..=over)
         .filter_map(black_key)
-        .map(|(key, from, to)| (key, eighths(from).max(0), eighths(to).min(8)))
-        .find(|(_, from, to)| to > from);
-    let split = Cell {
-        symbol: lower(edge),
-        ink: under_ink,
-        ground: over_ink,
-    };
+        .map(|(key, from, to)| {
+            // The white keys that show below it and above it.
+            let beside = [(from - 1e-6).round() as i32, (to + 1e-6).round() as i32];
+            (key, eighths(from).max(0), eighths(to).min(8), beside)
+        })
+        .find(|(_, from, to, _)| to > from);
+    let split = Cell::new(lower(edge), under_ink, over_ink);
     let back = match black {
         None => split,
-        Some((key, from, to)) => {
+        Some((key, from, to, [below, above])) => {
             let ink = Ink::BlackKey(marks.ink(key));
             let size = to - from;
             // One split a cell: a key that ends within the row is moved to the nearer edge.
             if 8 - to < from {
-                Cell {
-                    symbol: lower(8 - size),
-                    ink: ground,
-                    ground: ink,
-                }
+                Cell::new(lower(8 - size), paint(below), ink)
             } else {
-                Cell {
-                    symbol: lower(size),
-                    ink,
-                    ground,
-                }
+                Cell::new(lower(size), ink, paint(above))
             }
         }
     };
@@ -98,22 +90,31 @@ fn block_row(keyboard: &Keyboard, row: u16, marks: &KeyboardMarks, grid: &mut Ce
         split
     } else {
         let symbol = match edge {
+            // Beside half-row blacks a line in mid-cell would be thinner than one at its foot: dots are alike anywhere.
+            _ if keyboard.style == CellStyle::Braille && high - low < 0.9 => edge_dots(edge),
             8.. => ' ',
             6..8 => '▔',
             3..6 => '─',
             _ => '▁',
         };
-        Cell {
-            symbol,
-            ink: Ink::KeyEdge,
-            ground,
-        }
+        Cell::new(symbol, Ink::KeyEdge, ground)
     };
     fill(keyboard, row, back, front, grid);
 }
 
+/// The row of dots that ends nearest to an edge `eighths` of a cell above its foot.
+fn edge_dots(eighths: i32) -> char {
+    match (eighths + 1) / 2 {
+        ..=0 => '⣀',
+        1 => '⠤',
+        2 => '⠒',
+        3 => '⠉',
+        _ => ' ',
+    }
+}
+
 /// `C4` at the front of every C.
-fn name(keyboard: &Keyboard, row: u16, grid: &mut CellGrid) {
+pub(in crate::engrave) fn name(keyboard: &Keyboard, row: u16, grid: &mut CellGrid) {
     let named = (0..9).map(|octave| 7 * octave);
     for height in named.filter(|h| keyboard.heights.row(f64::from(*h)) == i32::from(row)) {
         let name = Pitch::from_diatonic(height).to_string();
@@ -156,11 +157,7 @@ fn dotted_row(keyboard: &Keyboard, row: u16, marks: &KeyboardMarks, grid: &mut C
         0 => ' ',
         bits => char::from_u32(0x2800 + bits).unwrap_or(' '),
     };
-    let cell = |bits, ink| Cell {
-        symbol: braille(bits),
-        ink,
-        ground,
-    };
+    let cell = |bits, ink| Cell::new(braille(bits), ink, ground);
     let back = cell(back, Ink::BlackKey(black_ink));
     fill(keyboard, row, back, cell(front, Ink::KeyEdge), grid);
 }
@@ -208,17 +205,17 @@ fn signs(keyboard: &Keyboard, marks: &KeyboardMarks, grid: &mut CellGrid) {
         } else {
             Ink::WhiteKey(key_ink)
         };
-        let cell = Cell {
-            symbol,
-            ink: Ink::KeySign,
-            ground,
-        };
-        grid.fill(column, row, cell);
+        grid.fill(column, row, Cell::new(symbol, Ink::KeySign, ground));
     }
 }
 
 /// What was marked, in words, level with the keys.
-fn write_labels(keyboard: &Keyboard, marks: &KeyboardMarks, left: i32, grid: &mut CellGrid) {
+pub(in crate::engrave) fn write_labels(
+    keyboard: &Keyboard,
+    marks: &KeyboardMarks,
+    left: i32,
+    grid: &mut CellGrid,
+) {
     let last = i32::from(keyboard.rows) - 1;
     let ascii = usize::from(keyboard.style == CellStyle::Ascii);
     let mut taken: Vec<(i32, &KeyMark)> = Vec::new();

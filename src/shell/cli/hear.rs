@@ -6,35 +6,36 @@ use std::process::ExitCode;
 use anyhow::Context;
 use serde_json::json;
 
-use super::args::HearArgs;
+use super::args::{Cli, HearArgs};
+use super::hear_live;
 use crate::shell::wav;
 use crate::signal::listen::{Listener, NoteEvent, Options, PitchFrame, PitchTrack, Surety};
 use crate::theory::Reference;
 
 /// Runs the command.
-pub(super) fn run(args: &HearArgs) -> anyhow::Result<ExitCode> {
+pub(super) fn run(cli: &Cli, args: &HearArgs) -> anyhow::Result<ExitCode> {
     let reference = Reference::new(args.reference)?;
-    super::read::there(&args.file)?;
-    let recording = wav::read(&args.file)?;
+    let Some(file) = &args.file else {
+        return hear_live::run(cli, args, reference);
+    };
+    super::read::there(file)?;
+    let recording = wav::read(file)?;
     if recording.cut_off {
         super::warn(&format!(
             "'{}' was cut off: it is heard as far as it goes",
-            args.file.display()
+            file.display()
         ));
     }
     let mut out = std::io::BufWriter::new(std::io::stdout().lock());
     let options = Options { reference };
-    let deaf = || format!("cannot listen to '{}'", args.file.display());
+    let deaf = || format!("cannot listen to '{}'", file.display());
     if args.frames {
         let track = PitchTrack::new(recording.rate, options).with_context(deaf)?;
         write_frames(&mut out, track, &recording, args.json)?;
         return Ok(ExitCode::SUCCESS);
     }
     if !args.json {
-        writeln!(
-            out,
-            "onset_s,decided_s,midi,name,frequency_hz,cents,confidence"
-        )?;
+        writeln!(out, "{HEAD}")?;
     }
     let mut listener = Listener::new(recording.rate, options).with_context(deaf)?;
     for block in recording.mono.chunks(BLOCK) {
@@ -48,6 +49,9 @@ pub(super) fn run(args: &HearArgs) -> anyhow::Result<ExitCode> {
     out.flush()?;
     Ok(ExitCode::SUCCESS)
 }
+
+/// The columns.
+pub(super) const HEAD: &str = "onset_s,decided_s,midi,name,frequency_hz,cents,confidence";
 
 /// Samples handed on at a time: what a sound card would give.
 const BLOCK: usize = 1024;
@@ -86,7 +90,11 @@ fn write_frame(out: &mut impl Write, frame: &PitchFrame, json: bool) -> std::io:
     }
 }
 
-fn write_note(out: &mut impl Write, note: &NoteEvent, json: bool) -> std::io::Result<()> {
+pub(super) fn write_note(
+    out: &mut impl Write,
+    note: &NoteEvent,
+    json: bool,
+) -> std::io::Result<()> {
     if note.surety == Surety::Unsure {
         return Ok(());
     }

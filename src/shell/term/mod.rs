@@ -4,6 +4,6 @@ mod guard;
 mod keys;
 mod run;
 mod screens;
-mod theme;
+pub mod theme;
 
-pub use run::{Host, run};
+pub use run::{Host, Manner, run};

@@ -11,7 +11,8 @@ use crate::engrave::{
     Staves, TooSmall, picture,
 };
 use crate::shell::desk::DeskError;
-use crate::shell::term::keys::{Action, foot};
+use crate::shell::ear::{Hands, rest_in_words};
+use crate::shell::term::keys::Action;
 use crate::shell::term::run::Practice;
 use crate::shell::term::theme::Theme;
 use crate::shell::words::Wording;
@@ -42,13 +43,15 @@ pub fn draw(frame: &mut Frame, state: &Practice) {
             frame.render_widget(Paragraph::new(caution).style(strong()), right);
         }
     }
-    if state.desk.sitting().paused() {
-        row(
-            frame,
-            area.height / 2,
-            "A rest. Enter goes on, Esc ends the sitting.",
-            strong(),
-        );
+    let hands = state.hands.as_ref();
+    let says = hands.and_then(|hands| hands.says(&state.desk));
+    if let Some(rest) = state.desk.sitting().rest() {
+        let listening = hands.is_some_and(Hands::listening);
+        let middle = area.height / 2;
+        row(frame, middle, rest_in_words(rest, listening), strong());
+        if !listening {
+            row(frame, middle + 2, says.unwrap_or_default(), dim());
+        }
         return;
     }
     if let Some(item) = view.item {
@@ -66,6 +69,7 @@ pub fn draw(frame: &mut Frame, state: &Practice) {
         }
     }
     let feedback = match (state.typing.accidental(), &view.feedback) {
+        (Alteration::Natural, _) if says.is_some() => says.unwrap_or_default().to_owned(),
         (Alteration::Natural, Some(feedback)) => state.desk.wording().feedback(feedback),
         (Alteration::Natural, None) => state.silent.unwrap_or("Which note is this?").to_owned(),
         (waiting, _) => format!(
@@ -79,12 +83,6 @@ pub fn draw(frame: &mut Frame, state: &Practice) {
         ),
     };
     row(frame, area.height.saturating_sub(2), &feedback, strong());
-    row(
-        frame,
-        area.height.saturating_sub(1),
-        &foot(area.width.saturating_sub(1)),
-        dim(),
-    );
 }
 
 /// Does what a key asks for.
@@ -100,10 +98,17 @@ pub fn act(state: &mut Practice, action: Action) -> Result<(), DeskError> {
             state.desk.on(Event::Pause { at_ms })?;
         }
         Action::Name(typed) => name(state, typed)?,
+        Action::Up => name(state, Typed::Sharp)?,
+        Action::Down => name(state, Typed::Flat)?,
         Action::HearAgain => state.desk.sound_again(),
         Action::Keyboard => state.keyboard = !state.keyboard,
         Action::TakeBack => state.desk.on(Event::TakeBack)?,
-        Action::Enter | Action::Help | Action::Quit => {}
+        Action::Enter
+        | Action::Help
+        | Action::Quit
+        | Action::Settings
+        | Action::Before
+        | Action::After => {}
     }
     Ok(())
 }
@@ -142,6 +147,10 @@ pub fn click(
         return Ok(());
     };
     match grid.key_at(x, y) {
+        Some(key) if state.mouse_gives_key => {
+            state.typing.clear();
+            state.desk.pressed(key)
+        }
         Some(key) => {
             let name = spelled(key, item);
             state.typing.clear();
@@ -275,8 +284,9 @@ fn paint(frame: &mut Frame, grid: &CellGrid) {
             index / usize::from(grid.width),
         );
         if let Some(target) = buffer.cell_mut((left + x as u16, top + y as u16)) {
-            target.set_char(cell.symbol);
-            target.set_style(theme.style(cell.ink, cell.ground));
+            let (symbol, style) = theme.cell(cell);
+            target.set_char(symbol);
+            target.set_style(style);
         }
     }
 }
