@@ -45,6 +45,10 @@ const SIXTH_OCTAVE: usize = 84 - 21;
 const VOICE_ODDS: [(f64, f32); 3] = [(0.19, 5.0), (0.26, 2.5), (f64::MAX, 1.0)];
 /// An onset below this share of an undecided one's growth may be its echo.
 const ECHO: f32 = 0.4;
+/// Two onsets of a bass string this close are one stroke: its attack comes in two parts.
+const DOUBLE_S: f64 = 0.08;
+/// No hand strikes one key again so soon.
+const DOUBLE_STROKE_S: f64 = 0.115;
 /// Below this share it does not end a note that a voice may be settling on.
 const WEAK: f32 = 0.6;
 /// A sung note's steady pitch begins at most this long after its onset.
@@ -88,6 +92,8 @@ struct Pending {
     voiced: bool,
     /// It came soon after a stronger one that was not decided yet.
     echo: bool,
+    /// A stronger, undecided onset just before: of a bass string it is the same stroke.
+    before: Option<Onset>,
 }
 
 /// Hears notes in a stream.
@@ -110,6 +116,7 @@ pub struct Listener {
     pending: Vec<Pending>,
     /// The key decided last, and the sample up to which its sound was used.
     decided: Option<(usize, usize)>,
+    decided_onset: usize,
     last_onset: usize,
     /// Voiced onsets of late that were no notes.
     rejects: VecDeque<usize>,
@@ -170,6 +177,7 @@ impl Listener {
             seen: lead,
             pending: Vec::new(),
             decided: None,
+            decided_onset: 0,
             last_onset: 0,
             rejects: VecDeque::new(),
             offsets: Offsets::new(&[]),
@@ -230,12 +238,12 @@ impl Listener {
             self.begin(onset);
         }
         for mut pending in std::mem::take(&mut self.pending) {
-            // Decided meanwhile: a second attack of the same note.
-            if self
-                .decided
-                .is_some_and(|(_, until)| pending.onset.sample <= until)
-                && pending.echo
-            {
+            // Decided meanwhile by the other attack of the same note.
+            let attack_of_decided = pending.echo
+                && self
+                    .decided
+                    .is_some_and(|(_, until)| pending.onset.sample <= until);
+            if attack_of_decided || self.decided_onset > pending.onset.sample {
                 continue;
             }
             if !self.look(&mut pending, events) {
@@ -253,9 +261,13 @@ impl Listener {
         let strongest = |p: &Pending| onset.growth < ECHO * p.onset.growth;
         // A much weaker one soon after may be the same note's second attack: both are followed.
         let echo = self.pending.last().is_some_and(strongest);
+        let mut before = None;
         if !echo {
             for pending in std::mem::take(&mut self.pending) {
                 self.reject(&pending);
+                let apart = (onset.sample - pending.onset.sample) as f64 / self.rate;
+                let stronger = pending.onset.growth > onset.growth;
+                before = (stronger && apart < DOUBLE_S).then_some(pending.onset);
             }
         }
         self.pending.push(Pending {
@@ -267,6 +279,7 @@ impl Listener {
             faint: None,
             voiced: false,
             echo,
+            before,
         });
         self.last_onset = onset.sample;
         let weak = self.open.is_some_and(|open| {
@@ -498,12 +511,23 @@ impl Listener {
         events: &mut Vec<NoteEvent>,
     ) {
         let first = self.decider.first_partial(verdict);
-        events.push(self.event(&pending.onset, grid::key(verdict.key), Hz(first), odds));
+        let onset = match pending.before {
+            Some(before) if verdict.key < BASS => before,
+            _ => pending.onset,
+        };
+        let last = self.decided.replace((verdict.key, self.seen));
+        let again = last.is_some_and(|(key, _)| key == verdict.key)
+            && onset.sample.saturating_sub(self.decided_onset)
+                < (DOUBLE_STROKE_S * self.rate) as usize;
+        if again {
+            return;
+        }
+        self.decided_onset = onset.sample;
+        events.push(self.event(&onset, grid::key(verdict.key), Hz(first), odds));
         if odds >= LEARN_ODDS {
             self.learn(verdict, Hz(first));
         }
         self.open = None;
-        self.decided = Some((verdict.key, self.seen));
         self.sounding = Some(Sounding {
             struck: Some(*verdict),
             onset: pending.onset,
