@@ -177,9 +177,11 @@ impl Place {
         let apart = (self.position - other.position).abs();
         let staff = self.bass == other.bass;
         let same_sign = self.accidental == other.accidental;
-        (staff && same_sign && (apart == 1 || apart == 2))
-            || (!staff && same_sign && apart == 0)
-            || (staff && apart == 0 && !same_sign)
+        match (staff, same_sign) {
+            (true, true) => apart == 1 || apart == 2,
+            (true, false) | (false, true) => apart == 0,
+            (false, false) => false,
+        }
     }
 }
 

@@ -2,7 +2,7 @@
 
 use jiff::{SignedDuration, Timestamp};
 
-use crate::study::{Answer, AnswerWay, Chooser, Item, Outcome, PromptKind};
+use crate::study::{Answer, AnswerWay, Chooser, Item, LearnerModel, Outcome, Pool, PromptKind};
 
 use super::effect::{Effect, End, Feedback};
 use super::event::Event;
@@ -29,10 +29,12 @@ pub struct Plan {
     pub stage: String,
     /// Its items; one block after another.
     pub blocks: Vec<Vec<Item>>,
-    /// Earlier answers to these items.
+    /// Items of earlier stages that come along, for up to a quarter of the prompts.
+    pub carried: Vec<Item>,
+    /// Earlier answers given the same way, in the order of their recording.
     pub history: Vec<Answer>,
-    /// The learner's plain reaction, ms.
-    pub floor_ms: u32,
+    /// The learner as those answers show, on the practice day that has begun.
+    pub model: LearnerModel,
     /// Seed of the choice.
     pub seed: u64,
     /// How items are put.
@@ -225,10 +227,8 @@ impl Sitting {
                 match &mut self.open {
                     Some(open) => {
                         open.ready_ms = None;
-                        vec![Effect::Show {
-                            number: self.number,
-                            item: open.item,
-                        }]
+                        let item = open.item;
+                        self.put(item)
                     }
                     None => Vec::new(),
                 }
@@ -256,6 +256,10 @@ impl Sitting {
             tries: 0,
             earned_ms: 0,
         });
+        self.put(item)
+    }
+
+    fn put(&self, item: Item) -> Vec<Effect> {
         let mut effects = vec![Effect::Show {
             number: self.number,
             item,
@@ -332,7 +336,8 @@ impl Sitting {
         }];
         self.kept.push((self.number, answer.clone(), false));
         if open.tries == 1 && outcome != Outcome::NotSure {
-            self.chooser.record(&open.item, outcome, answer.response_ms);
+            let comparable = answer.response_ms.filter(|_| answer.way == self.plan.way);
+            self.chooser.record(&open.item, outcome, comparable);
         }
         match verdict {
             None => effects.push(Effect::Tell(Feedback::NotSure)),
@@ -419,19 +424,25 @@ impl Sitting {
 /// A chooser for one block that knows the history and what this sitting has kept.
 fn chooser(plan: &Plan, block: usize, kept: &[(u32, Answer, bool)], now: Timestamp) -> Chooser {
     let items = plan.blocks.get(block).map_or(&[][..], Vec::as_slice);
-    let mut history = plan.history.clone();
-    history.extend(
+    // Where each staff is taken alone, only what stands on it comes along.
+    let here = |item: &&Item| plan.blocks.len() == 1 || items.iter().any(|i| i.clef == item.clef);
+    let carried: Vec<Item> = plan.carried.iter().filter(here).copied().collect();
+    let kept = || {
         kept.iter()
             .filter(|(_, _, back)| !back)
-            .map(|(_, answer, _)| answer.clone()),
-    );
-    Chooser::new(
+            .map(|(_, answer, _)| answer)
+    };
+    let mut model = plan.model.clone();
+    for answer in kept().filter(|a| a.attempt == 1 && a.outcome != Outcome::NotSure) {
+        let comparable = answer.response_ms.filter(|_| answer.way == plan.way);
+        model.learn(answer.item, answer.outcome == Outcome::Right, comparable);
+    }
+    let pool = Pool {
         items,
-        &history,
-        now,
-        plan.floor_ms,
-        plan.seed.wrapping_add(block as u64 + kept.len() as u64),
-    )
+        carried: &carried,
+    };
+    let seed = plan.seed.wrapping_add(block as u64 + kept().count() as u64);
+    Chooser::with_model(pool, model, plan.history.iter().chain(kept()), now, seed)
 }
 
 /// The miss of an effect list, if there is one (for views that draw it).
@@ -457,8 +468,9 @@ mod tests {
             start: "2026-03-02T16:00:00Z".parse().unwrap(),
             stage: "treble".to_owned(),
             blocks: vec![items.to_vec()],
+            carried: Vec::new(),
             history: Vec::new(),
-            floor_ms: 600,
+            model: LearnerModel::new(crate::study::Yardstick::new(600)),
             seed: 1,
             prompt: PromptKind::Eye,
             way,

@@ -9,6 +9,8 @@ mod events;
 mod home;
 mod locale;
 pub mod paths;
+mod progress;
+mod reading;
 mod record;
 mod settings;
 mod sound;

@@ -4,7 +4,10 @@
 //!
 //! A floor that is too low makes *settled* strict and late; one too high makes it false, so every rule here errs low.
 
+use std::fmt;
+
 use super::answer::AnswerWay;
+use super::item::Item;
 
 /// Names answered in half a minute that make a floor: fewer say too little.
 const LEAST_TIMES: usize = 8;
@@ -16,6 +19,39 @@ const INTERRUPTED: f64 = 3.0;
 const PER_DOUBLING_MS: f64 = 150.0;
 /// Nobody answers faster.
 const LEAST_MS: f64 = 150.0;
+
+/// A measured plain reaction.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Floor {
+    /// What an answer takes.
+    pub ms: u32,
+    /// How many different answers there were to choose from.
+    pub answers: u32,
+}
+
+impl fmt::Display for Floor {
+    /// `620 ms of 7`.
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{} ms of {}", self.ms, self.answers)
+    }
+}
+
+impl Floor {
+    /// Reads what [`Floor`] writes; `None` for anything else.
+    pub fn parse(text: &str) -> Option<Floor> {
+        let (ms, answers) = text.split_once(" ms of ")?;
+        let floor = Floor {
+            ms: ms.parse().ok()?,
+            answers: answers.parse().ok()?,
+        };
+        (floor.ms > 0 && floor.answers > 0).then_some(floor)
+    }
+
+    /// The floor for a number of possible answers.
+    pub fn for_size(self, answers: u32) -> u32 {
+        floor_for_size(self.ms, self.answers, answers)
+    }
+}
 
 /// The plain reaction that is assumed before one was measured: ours, no source, low.
 pub fn assumed_floor_ms(way: AnswerWay) -> u32 {
@@ -53,6 +89,23 @@ pub fn floor_for_size(floor_ms: u32, measured_size: u32, size: u32) -> u32 {
     lower.max(LEAST_MS).round() as u32
 }
 
+/// How many different answers there are to `items`: names, or keys.
+pub fn answers_to(items: &[Item], way: AnswerWay) -> u32 {
+    let mut answers: Vec<i32> = items
+        .iter()
+        .map(|item| match way {
+            AnswerWay::Letters => {
+                let name = item.pitch.spelling();
+                name.letter.index() * 8 + name.alteration as i32
+            }
+            AnswerWay::Piano => i32::from(item.pitch.midi().0),
+        })
+        .collect();
+    answers.sort_unstable();
+    answers.dedup();
+    answers.len() as u32
+}
+
 /// The value below which `share` of the sorted, non-empty values lie, between neighbours in proportion.
 pub(super) fn quantile(sorted: &[f64], share: f64) -> f64 {
     let place = share * (sorted.len() - 1) as f64;
@@ -80,6 +133,25 @@ mod tests {
         assert_eq!(measured_floor_ms(&times), Some(500));
         assert_eq!(measured_floor_ms(&[500; 7]), None);
         assert_eq!(measured_floor_ms(&[0; 9]), Some(150));
+    }
+
+    #[test]
+    fn a_measured_floor_reads_back_and_damage_is_none() {
+        let floor = Floor {
+            ms: 620,
+            answers: 7,
+        };
+        assert_eq!(Floor::parse(&floor.to_string()), Some(floor));
+        for text in [
+            "",
+            "620",
+            "620 ms of",
+            "0 ms of 7",
+            "-3 ms of 7",
+            "620 ms of 0",
+        ] {
+            assert_eq!(Floor::parse(text), None, "{text}");
+        }
     }
 
     #[test]

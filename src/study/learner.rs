@@ -250,17 +250,26 @@ impl LearnerModel {
             }
             None => 0.0,
         };
+        let (mean, deviation) = self.share_right(memory);
+        fluent * normal_cdf((mean - SURE_SHARE) / deviation)
+    }
+
+    /// Mean and deviation of a Beta distribution.
+    fn share_right(&self, memory: &Memory) -> (f64, f64) {
         let share = self.share.0 / self.share.1;
         let count = memory.right + memory.wrong + PRIOR_ANSWERS;
         let mean = (memory.right + PRIOR_ANSWERS * share) / count;
-        let deviation = (mean * (1.0 - mean) / (count + 1.0)).sqrt().max(1e-6);
-        fluent * normal_cdf((mean - SURE_SHARE) / deviation)
+        (mean, (mean * (1.0 - mean) / (count + 1.0)).sqrt().max(1e-6))
     }
 
     /// Every criterion of *settled* for an item; `None` for one never answered.
     pub fn criteria(&self, item: &Item) -> Option<Criteria> {
+        self.criteria_by(item, &self.yard())
+    }
+
+    pub(super) fn criteria_by(&self, item: &Item, yard: &Yard) -> Option<Criteria> {
         let memory = self.items.get(item)?;
-        Some(judge(&memory.evidence, &self.yard()))
+        Some(judge(&memory.evidence, yard))
     }
 
     /// Verdicts of many items at once; one never answered is open.
@@ -308,6 +317,21 @@ impl LearnerModel {
         Some((memory.review - memory.nights).max(0.0).round() as u32)
     }
 
+    /// The morning since which an item counts as settled; `None` if it does not, or as of today.
+    pub fn settled_since(&self, item: &Item) -> Option<Date> {
+        self.items.get(item)?.settled
+    }
+
+    /// Share right on an item, fading, with the learner's own share as prior, and its standard deviation.
+    pub fn accuracy(&self, item: &Item) -> Option<(f64, f64)> {
+        self.items.get(item).map(|memory| self.share_right(memory))
+    }
+
+    /// What answers are measured by.
+    pub fn yardstick(&self) -> Yardstick {
+        self.yardstick
+    }
+
     /// Whether an item was ever answered.
     pub fn knows(&self, item: &Item) -> bool {
         self.items.contains_key(item)
@@ -331,7 +355,7 @@ impl LearnerModel {
         self.floor_s + f64::from(self.yardstick.fluent_ms) / 1000.0
     }
 
-    fn yard(&self) -> Yard {
+    pub(super) fn yard(&self) -> Yard {
         let mut mornings: Vec<f64> = self
             .items
             .values()
@@ -416,13 +440,6 @@ impl Memory {
         self.speed = Some((mean + gain * (log - mean), (1.0 - gain) * variance));
         self.times += 1;
     }
-}
-
-/// Whether every one of `items` is settled, by the answers given up to `now`; days are told apart by their rests.
-pub fn all_settled(items: &[Item], answers: &[Answer], now: Timestamp, floor_ms: u32) -> bool {
-    let (days, today) = days_by_rests(answers, now);
-    let dated = days.into_iter().zip(answers);
-    LearnerModel::rebuild(Yardstick::new(floor_ms), dated, today).all_settled(items)
 }
 
 /// Practice days of answers whose own are not at hand, and that of `now`: a rest of [`REST`] begins a new one.

@@ -3,6 +3,7 @@
 
 use jiff::civil::Date;
 
+use super::answer::{Answer, Outcome};
 use super::item::Item;
 use super::learner::LearnerModel;
 use super::settled::{Criteria, SURE, SURELY_FLUENT, Verdict};
@@ -85,10 +86,64 @@ pub struct Why {
     pub missing: Vec<Missing>,
 }
 
+/// Why an item came up the last time, and on which practice day: told from what was known just before; `None` if it
+/// never did.
+pub fn came_up(
+    answers: &[(Date, Answer)],
+    model: &LearnerModel,
+    item: &Item,
+) -> Option<(Date, Reason)> {
+    let prompts: Vec<&(Date, Answer)> = answers
+        .iter()
+        .filter(|(_, answer)| answer.attempt == 1 && answer.outcome != Outcome::NotSure)
+        .collect();
+    let last = prompts.iter().rposition(|(_, a)| a.item == *item)?;
+    let day = prompts[last].0;
+    let before = &prompts[..last];
+    let earlier = before.iter().rposition(|(_, a)| a.item == *item);
+    let Some(earlier) = earlier else {
+        return Some((day, Reason::New));
+    };
+    let (on, answer) = before[earlier];
+    let others = last - earlier - 1;
+    let missed = *on == day && answer.outcome == Outcome::Wrong;
+    if missed && others <= RETURN_WITHIN {
+        return Some((day, Reason::Return));
+    }
+    let dated = before.iter().map(|(day, answer)| (*day, answer));
+    let then = LearnerModel::rebuild(model.yardstick(), dated, day);
+    let reason = if then.review_due(item) {
+        Reason::Review
+    } else if then.wants_first_look(item) {
+        Reason::FirstLook
+    } else if then.probability(item) > 0.5 {
+        Reason::Waited
+    } else {
+        Reason::Weak
+    };
+    Some((day, reason))
+}
+
+/// Others after which a missed item has returned at the latest.
+const RETURN_WITHIN: usize = 5;
+
 impl LearnerModel {
     /// What is known about an item and what it lacks.
     pub fn why(&self, item: &Item) -> Why {
-        let (Some(memory), Some(criteria)) = (self.memory(item), self.criteria(item)) else {
+        self.why_by(item, self.criteria(item))
+    }
+
+    /// The same of many items at once.
+    pub fn whys<'a>(&self, items: impl IntoIterator<Item = &'a Item>) -> Vec<Why> {
+        let yard = self.yard();
+        items
+            .into_iter()
+            .map(|item| self.why_by(item, self.criteria_by(item, &yard)))
+            .collect()
+    }
+
+    fn why_by(&self, item: &Item, criteria: Option<Criteria>) -> Why {
+        let (Some(memory), Some(criteria)) = (self.memory(item), criteria) else {
             return Why {
                 answers: 0,
                 rights: 0,

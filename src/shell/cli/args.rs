@@ -36,7 +36,9 @@ pub enum Command {
     )]
     Practice(PracticeArgs),
     /// Marks, speed and accuracy, the slowest notes.
-    #[command(after_help = "Examples:\n  stavelark progress\n  stavelark progress --json")]
+    #[command(
+        after_help = "Examples:\n  stavelark progress\n  stavelark progress --why F#5@treble\n  stavelark progress --json"
+    )]
     Progress(ProgressArgs),
     /// The courses: list, show, check, use, new.
     #[command(
@@ -126,12 +128,12 @@ impl From<WayArg> for AnswerWay {
 /// Options of `practice`.
 #[derive(Debug, Clone, Args)]
 pub struct PracticeArgs {
-    /// What is answered with.
-    #[arg(long, value_enum, default_value = "letters")]
-    pub answer_by: WayArg,
-    /// How the notes are put.
-    #[arg(long, value_enum, default_value = "eye")]
-    pub prompt: PromptArg,
+    /// What is answered with; else as the setting says.
+    #[arg(long, value_enum)]
+    pub answer_by: Option<WayArg>,
+    /// How the notes are put; else as the setting says.
+    #[arg(long, value_enum)]
+    pub prompt: Option<PromptArg>,
     /// The stage, by its id; else the one whose turn it is.
     #[arg(long, value_name = "ID")]
     pub stage: Option<String>,
@@ -161,6 +163,9 @@ pub struct PracticeArgs {
 /// Options of `progress`.
 #[derive(Debug, Args)]
 pub struct ProgressArgs {
+    /// Why this note comes up, and what it lacks to settled: F#5, or F#5@treble.
+    #[arg(long, value_name = "ITEM")]
+    pub why: Option<String>,
     /// As JSON.
     #[arg(long)]
     pub json: bool,

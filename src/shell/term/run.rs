@@ -10,12 +10,13 @@ use ratatui::backend::CrosstermBackend;
 use ratatui::buffer::Buffer;
 
 use super::guard::Guard;
-use super::keys::{Action, action};
-use super::screens::{help, home, practice, summary, who};
+use super::keys::{Action, Offer, action, offer, practice_foot};
+use super::screens::{self, help, home, practice, settings, summary, who};
 use crate::drill::Typing;
 use crate::shell::desk::{Desk, DeskError};
 use crate::shell::ear::{EarNews, Hands, Tell};
 use crate::shell::locale;
+use crate::shell::settings::Shown;
 use crate::shell::today::Today;
 
 /// How often the clock on the screen moves while nothing happens.
@@ -33,16 +34,64 @@ pub trait Host {
     fn sitting(&mut self) -> Result<Desk, DeskError>;
     /// The ear of the sitting at `desk`, when it is answered at a piano; it tells its news to `tell`.
     fn hands(&mut self, desk: &Desk, tell: Tell) -> Option<Hands>;
+    /// How the drawn keyboard serves.
+    fn manner(&self) -> Manner;
+    /// The settings.
+    fn settings(&self) -> Vec<Shown>;
+    /// Sets one.
+    fn set(&mut self, name: &str, value: &str) -> Result<(), DeskError>;
     /// ASCII alone.
     fn ascii(&self) -> bool;
+}
+
+/// How the drawn keyboard serves.
+#[derive(Debug, Clone, Copy)]
+pub struct Manner {
+    /// It always stands beside the staff.
+    pub keyboard_stays: bool,
+    /// A click gives the very key, not its name alone.
+    pub mouse_gives_key: bool,
 }
 
 /// The page being shown.
 enum Page {
     Who { names: Vec<String>, at: usize },
     Home(Box<Today>),
+    Settings { shown: Vec<Shown>, at: usize },
     Practice(Box<Practice>),
     Summary { heading: String, lines: Vec<String> },
+}
+
+impl Page {
+    /// What the foot offers; what stands first goes first on a narrow screen.
+    fn foot(&self) -> Vec<Offer> {
+        match self {
+            Page::Who { .. } => vec![
+                offer("Up", "before", Action::Up),
+                offer("Down", "after", Action::Down),
+                offer("Enter", "go on", Action::Enter),
+                offer("Esc", "leave", Action::Pause),
+            ],
+            Page::Home(_) => vec![
+                offer("s", "settings", Action::Settings),
+                offer("?", "keys", Action::Help),
+                offer("Enter", "begin", Action::Enter),
+                offer("Esc", "leave", Action::Pause),
+            ],
+            Page::Settings { .. } => vec![
+                offer("Up", "before", Action::Up),
+                offer("Down", "after", Action::Down),
+                offer("Left", "value before", Action::Before),
+                offer("Right", "value after", Action::After),
+                offer("Esc", "home", Action::Pause),
+            ],
+            Page::Practice(_) => practice_foot(),
+            Page::Summary { .. } => vec![
+                offer("Enter", "home", Action::Enter),
+                offer("Esc", "leave", Action::Pause),
+            ],
+        }
+    }
 }
 
 /// A sitting on the screen.
@@ -53,6 +102,8 @@ pub struct Practice {
     pub typing: Typing,
     /// The drawn keyboard stays.
     pub keyboard: bool,
+    /// A click on it gives the very key.
+    pub mouse_gives_key: bool,
     /// Why there is no sound, until the first answer.
     pub silent: Option<&'static str>,
     /// The ear, when it is answered at a piano.
@@ -165,7 +216,8 @@ fn begin(host: &mut dyn Host, arrive: &Sender<Arrival>) -> Result<Page, DeskErro
     Ok(Page::Practice(Box::new(Practice {
         desk,
         typing: Typing::default(),
-        keyboard: false,
+        keyboard: host.manner().keyboard_stays,
+        mouse_gives_key: host.manner().mouse_gives_key,
         silent: None,
         hands,
     })))
@@ -180,10 +232,16 @@ fn draw(
     terminal.draw(|frame| {
         match page {
             _ if helping => help::draw(frame),
-            Page::Who { names, at } => who::draw(frame, names, *at, ascii),
+            Page::Who { names, at } => who::draw(frame, names, *at),
             Page::Home(today) => home::draw(frame, today, ascii),
+            Page::Settings { shown, at } => settings::draw(frame, shown, *at),
             Page::Practice(state) => practice::draw(frame, state),
             Page::Summary { heading, lines } => summary::draw(frame, heading, lines),
+        }
+        if helping {
+            screens::foot(frame, &HELP_FOOT);
+        } else {
+            screens::foot(frame, &page.foot());
         }
         if ascii {
             in_ascii(frame.buffer_mut());
@@ -215,11 +273,14 @@ fn step(
         // Presses only: some terminals report the release as well.
         Input::Key(key) if key.kind != KeyEventKind::Release => action(*key),
         Input::Mouse(mouse) if mouse.kind == MouseEventKind::Down(MouseButton::Left) => {
-            if let Page::Practice(mut state) = page {
-                practice::click(&mut state, size, mouse.column, mouse.row)?;
-                return Ok(Some(after(state)));
+            let foot: &[Offer] = if *helping { &HELP_FOOT } else { &page.foot() };
+            if mouse.row + 1 == size.height {
+                screens::foot_clicked(foot, mouse.column, size.width)
+            } else if *helping {
+                None
+            } else {
+                return click(host, page, size, mouse.column, mouse.row).map(Some);
             }
-            return Ok(Some(page));
         }
         _ => None,
     };
@@ -244,6 +305,19 @@ fn step(
             let at = who::moved(at, names.len(), pressed);
             Ok(Some(Page::Who { names, at }))
         }
+        (Page::Home(_), Action::Settings) => Ok(Some(Page::Settings {
+            shown: host.settings(),
+            at: 0,
+        })),
+        (Page::Settings { .. }, Action::Pause) => home_page(host).map(Some),
+        (Page::Settings { shown, at }, Action::Up | Action::Down) => {
+            let at = who::moved(at, shown.len(), pressed);
+            Ok(Some(Page::Settings { shown, at }))
+        }
+        (Page::Settings { shown, at }, Action::Before) => change(host, &shown, at, -1).map(Some),
+        (Page::Settings { shown, at }, Action::After | Action::Enter) => {
+            change(host, &shown, at, 1).map(Some)
+        }
         (Page::Home(_), Action::Enter) => begin(host, arrive).map(Some),
         (Page::Home(_), Action::Pause) => Ok(None),
         (Page::Summary { .. }, Action::Enter) => home_page(host).map(Some),
@@ -253,6 +327,49 @@ fn step(
             Ok(Some(after(state)))
         }
         (page, _) => Ok(Some(page)),
+    }
+}
+
+/// What the foot of the help offers.
+const HELP_FOOT: [Offer; 1] = [offer("Esc", "back", Action::Pause)];
+
+/// Moves a setting on to another value.
+fn change(host: &mut dyn Host, shown: &[Shown], at: usize, by: isize) -> Result<Page, DeskError> {
+    if let Some(setting) = shown.get(at) {
+        host.set(setting.name, setting.moved(by))?;
+    }
+    Ok(Page::Settings {
+        shown: host.settings(),
+        at,
+    })
+}
+
+/// Takes a click above the foot.
+fn click(
+    host: &mut dyn Host,
+    page: Page,
+    size: ratatui::layout::Size,
+    column: u16,
+    row: u16,
+) -> Result<Page, DeskError> {
+    match page {
+        Page::Practice(mut state) => {
+            practice::click(&mut state, size, column, row)?;
+            Ok(after(state))
+        }
+        Page::Who { names, at } => match who::at_row(at, names.len(), row, size.height) {
+            Some(chosen) => {
+                host.here(&names[chosen])?;
+                home_page(host)
+            }
+            None => Ok(Page::Who { names, at }),
+        },
+        Page::Settings { shown, at } => match settings::at_row(shown.len(), row) {
+            Some(chosen) if chosen == at => change(host, &shown, at, 1),
+            Some(at) => Ok(Page::Settings { shown, at }),
+            None => Ok(Page::Settings { shown, at }),
+        },
+        page => Ok(page),
     }
 }
 

@@ -12,7 +12,7 @@ use crate::engrave::{
 };
 use crate::shell::desk::DeskError;
 use crate::shell::ear::{Hands, rest_in_words};
-use crate::shell::term::keys::{Action, foot};
+use crate::shell::term::keys::Action;
 use crate::shell::term::run::Practice;
 use crate::shell::term::theme::Theme;
 use crate::shell::words::Wording;
@@ -83,12 +83,6 @@ pub fn draw(frame: &mut Frame, state: &Practice) {
         ),
     };
     row(frame, area.height.saturating_sub(2), &feedback, strong());
-    row(
-        frame,
-        area.height.saturating_sub(1),
-        &foot(area.width.saturating_sub(1)),
-        dim(),
-    );
 }
 
 /// Does what a key asks for.
@@ -104,10 +98,17 @@ pub fn act(state: &mut Practice, action: Action) -> Result<(), DeskError> {
             state.desk.on(Event::Pause { at_ms })?;
         }
         Action::Name(typed) => name(state, typed)?,
+        Action::Up => name(state, Typed::Sharp)?,
+        Action::Down => name(state, Typed::Flat)?,
         Action::HearAgain => state.desk.sound_again(),
         Action::Keyboard => state.keyboard = !state.keyboard,
         Action::TakeBack => state.desk.on(Event::TakeBack)?,
-        Action::Enter | Action::Help | Action::Quit => {}
+        Action::Enter
+        | Action::Help
+        | Action::Quit
+        | Action::Settings
+        | Action::Before
+        | Action::After => {}
     }
     Ok(())
 }
@@ -146,6 +147,10 @@ pub fn click(
         return Ok(());
     };
     match grid.key_at(x, y) {
+        Some(key) if state.mouse_gives_key => {
+            state.typing.clear();
+            state.desk.pressed(key)
+        }
         Some(key) => {
             let name = spelled(key, item);
             state.typing.clear();
