@@ -5,6 +5,7 @@ use std::path::Path;
 
 use stavelark::shell::wav;
 use stavelark::signal::listen::{Listener, NoteEvent, Options, PitchTrack, Surety};
+use stavelark::theory::{Cents, MidiNote};
 
 /// Name of each recording and the MIDI number of its key: every third key from A0 (21) to A7 (105).
 fn recordings() -> Vec<(String, i16)> {
@@ -459,4 +460,50 @@ fn frames_are_empty_until_the_key_is_decided_and_then_carry_its_first_partial() 
         near += after.iter().filter(|off| off.abs() < 0.5).count();
     }
     assert!(near * 1000 >= all * 995, "{near} of {all}");
+}
+
+#[test]
+fn a_piano_a_semitone_flat_is_heard_as_itself_once_three_of_its_keys_are_known() {
+    let by_place = |midi: i16| Some((MidiNote(midi), Cents(-110.0)));
+    let options = Options {
+        instrument: [by_place(36), by_place(60), by_place(84)],
+        ..Options::default()
+    };
+    let (mut right, mut told) = (0, Vec::new());
+    for (name, midi) in recordings() {
+        let (rate, sound) = recording(&name);
+        let flat = sharper(&sound, -110.0);
+        let mut listener = Listener::new(rate, options).unwrap();
+        let got = keys(&listener.push(&flat));
+        if got == [midi] {
+            right += 1;
+        } else {
+            told.push((midi, got));
+        }
+    }
+    assert!(right >= 27, "{right} of 29: {told:?}");
+}
+
+#[test]
+fn only_what_is_asked_for_is_heard() {
+    let heard_with = |options: Options, sound: &[f32]| {
+        let mut listener = Listener::new(44_100, options).unwrap();
+        keys(&listener.push(sound))
+    };
+    let piano = Options {
+        voice: None,
+        ..Options::default()
+    };
+    let voice = Options {
+        piano: false,
+        voice: Some((MidiNote(48), MidiNote(67))),
+        ..Options::default()
+    };
+    let (_, struck) = recording("C4");
+    assert_eq!(heard_with(piano, &struck), [60]);
+    assert_eq!(heard_with(voice, &sung(57, 44_100)), [57]);
+    assert!(
+        heard_with(voice, &sung(70, 44_100)).is_empty(),
+        "above the range"
+    );
 }

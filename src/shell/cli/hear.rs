@@ -25,7 +25,10 @@ pub(super) fn run(cli: &Cli, args: &HearArgs) -> anyhow::Result<ExitCode> {
         return Err(recording.empty().into());
     }
     let mut out = std::io::BufWriter::new(std::io::stdout().lock());
-    let options = Options { reference };
+    let options = Options {
+        reference,
+        ..Options::default()
+    };
     let deaf = || format!("cannot listen to '{}'", file.display());
     if args.frames {
         let mut track = PitchTrack::new(recording.rate, options).with_context(deaf)?;

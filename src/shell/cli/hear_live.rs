@@ -21,7 +21,10 @@ pub(super) fn run(cli: &Cli, args: &HearArgs, reference: Reference) -> anyhow::R
         chosen: home.settings().microphone(),
     };
     let options = EarOptions {
-        listening: Options { reference },
+        listening: Options {
+            reference,
+            ..Options::default()
+        },
         ..EarOptions::default()
     };
     let (tell, told) = channel();
