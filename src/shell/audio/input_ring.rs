@@ -22,6 +22,8 @@ pub struct Block {
     pub samples: u32,
     /// Samples lost before it, because the ring was full.
     pub lost: u32,
+    /// Errors the device had reported by then: an overrun of its own buffer is one.
+    pub errors: u64,
     /// When the callback came.
     pub at: Instant,
 }
@@ -135,6 +137,7 @@ impl Intake {
         let _ = self.blocks.push(Block {
             samples: count as u32,
             lost: std::mem::take(&mut self.lost),
+            errors: self.state.errors(),
             at,
         });
     }

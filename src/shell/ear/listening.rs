@@ -7,6 +7,7 @@ use std::time::{Duration, Instant};
 
 use super::clock::StreamClock;
 use super::gate::{FRAME_S, Gate};
+use super::holes::Holes;
 use super::own::OwnSound;
 use super::pace::{Pace, PaceWatch};
 use crate::shell::audio::{Block, InputFault, Microphone, Microphones, OpeningMicrophone};
@@ -223,6 +224,9 @@ struct Hearing {
     clock: StreamClock,
     pace: PaceWatch,
     gate: Gate,
+    holes: Holes,
+    /// Errors the device had reported by the last block.
+    errors: u64,
     own: OwnTimes,
     /// Of the frame of the gate that is not whole yet: samples and their power.
     frame: (u32, f32),
@@ -237,6 +241,8 @@ impl Hearing {
             clock: StreamClock::new(f64::from(rate), now),
             pace: PaceWatch::new(f64::from(rate)),
             gate: Gate::new(),
+            holes: Holes::new(f64::from(rate)),
+            errors: 0,
             own: OwnTimes::default(),
             frame: (0, 0.0),
             samples: Vec::with_capacity(4096),
@@ -290,12 +296,15 @@ impl Hearing {
             Some(Pace::Other(rate)) => self.change_rate(rate, block.at, options)?,
             Some(Pace::Steady) | None => {}
         }
-        self.clock.block(block.samples, block.lost > 0, block.at);
+        let gap = block.lost > 0 || block.errors != self.errors;
+        self.errors = block.errors;
+        self.clock.block(block.samples, gap, block.at);
+        self.holes.block(samples, gap);
         if !options.headphones {
             self.gate(samples, options);
         }
         for note in self.listener.push(samples) {
-            if self.gate.admits(note.onset_s) {
+            if self.gate.admits(note.onset_s) && !self.holes.spoil(note.onset_s) {
                 news.push(EarNews::Note(self.heard(note)));
             }
         }
@@ -342,6 +351,7 @@ impl Hearing {
         self.clock = StreamClock::new(f64::from(rate), now);
         self.pace = PaceWatch::new(f64::from(rate));
         self.gate = Gate::new();
+        self.holes = Holes::new(f64::from(rate));
         self.frame = (0, 0.0);
         Ok(())
     }
