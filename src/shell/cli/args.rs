@@ -50,7 +50,9 @@ pub enum Command {
         command: CourseCommand,
     },
     /// What was played in a recording or is played now, as CSV.
-    #[command(after_help = "Examples:\n  stavelark hear samples/grand/A4.wav")]
+    #[command(
+        after_help = "Examples:\n  stavelark hear samples/grand/A4.wav\n  stavelark hear --frames samples/grand/A4.wav"
+    )]
     Hear(HearArgs),
     /// Sound notes, or render them to a file.
     #[command(
@@ -133,12 +135,12 @@ impl From<WayArg> for AnswerWay {
 /// Options of `practice`.
 #[derive(Debug, Clone, Args)]
 pub struct PracticeArgs {
-    /// What is answered with.
-    #[arg(long, value_enum, default_value = "letters")]
-    pub answer_by: WayArg,
-    /// How the notes are put.
-    #[arg(long, value_enum, default_value = "eye")]
-    pub prompt: PromptArg,
+    /// What is answered with; else as the setting says.
+    #[arg(long, value_enum)]
+    pub answer_by: Option<WayArg>,
+    /// How the notes are put; else as the setting says.
+    #[arg(long, value_enum)]
+    pub prompt: Option<PromptArg>,
     /// The stage, by its id; else the one whose turn it is.
     #[arg(long, value_name = "ID")]
     pub stage: Option<String>,
@@ -245,6 +247,9 @@ pub struct HearArgs {
     /// With --microphone: end after so many seconds.
     #[arg(long = "for", value_name = "SECONDS", value_parser = clap::value_parser!(u32).range(1..))]
     pub seconds: Option<u32>,
+    /// The pitch every hundredth of a second instead of the notes.
+    #[arg(long, conflicts_with = "microphone")]
+    pub frames: bool,
     /// A line of JSON a row.
     #[arg(long)]
     pub json: bool,

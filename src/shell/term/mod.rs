@@ -6,4 +6,4 @@ mod run;
 mod screens;
 pub mod theme;
 
-pub use run::{Host, run};
+pub use run::{Host, Manner, run};
