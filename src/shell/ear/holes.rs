@@ -12,8 +12,13 @@ const LONGEST_S: f64 = 1.0;
 /// Sound before a hole is louder than this (−66 dBFS): a note that faded into silence leaves no hole.
 const LEAST: f32 = 2.5e-7;
 
-/// The level before a hole is taken over so long.
-const LEVEL_S: f64 = 0.01;
+/// The level at a hole's edge is taken over the last of these spans, and compared with that over the longer: what fades into
+/// silence by itself, as a note that was let go, is cut by nothing.
+const LEVEL_S: f64 = 0.003;
+const LONG_LEVEL_S: f64 = 0.06;
+
+/// At a cut the level is no lower than this part of the longer one (−13 dB).
+const CUT: f32 = 0.05;
 
 /// An onset may seem to lie this long before or after the hole.
 const BEFORE_S: f64 = 0.03;
@@ -28,9 +33,11 @@ pub(super) struct Holes {
     rate: f64,
     samples: u64,
     zeros: u64,
-    /// Power of the last sounding samples, running mean.
+    /// Power of the last sounding samples, running means over the short and the long span.
     level: f32,
+    long_level: f32,
     keep: f32,
+    keep_long: f32,
     holes: VecDeque<(f64, f64)>,
 }
 
@@ -42,7 +49,9 @@ impl Holes {
             samples: 0,
             zeros: 0,
             level: 0.0,
+            long_level: 0.0,
             keep: (1.0 - 1.0 / (LEVEL_S * rate)) as f32,
+            keep_long: (1.0 - 1.0 / (LONG_LEVEL_S * rate)) as f32,
             holes: VecDeque::new(),
         }
     }
@@ -61,14 +70,17 @@ impl Holes {
             }
             let seconds = self.zeros as f64 / self.rate;
             if seconds >= SHORTEST_S {
-                if seconds <= LONGEST_S && self.level >= LEAST {
+                let cut = self.level >= LEAST && self.level >= CUT * self.long_level;
+                if seconds <= LONGEST_S && cut {
                     let end = self.samples as f64 / self.rate;
                     self.remember(end - seconds, end);
                 }
-                self.level = 0.0;
+                (self.level, self.long_level) = (0.0, 0.0);
             }
             self.zeros = 0;
-            self.level = self.keep * self.level + (1.0 - self.keep) * sample * sample;
+            let power = sample * sample;
+            self.level = self.keep * self.level + (1.0 - self.keep) * power;
+            self.long_level = self.keep_long * self.long_level + (1.0 - self.keep_long) * power;
         }
     }
 
@@ -145,6 +157,20 @@ mod tests {
         sound.extend(tone(1.0, 1.0));
         let holes = heard(&sound);
         assert!(!holes.spoil(0.0) && !holes.spoil(second) && !holes.spoil(third));
+    }
+
+    #[test]
+    fn a_note_after_one_that_was_let_go_is_struck() {
+        let mut sound = tone(1.0, 1.0);
+        let release = RATE * 8 / 100;
+        let from = sound.len() - release;
+        for (i, x) in sound[from..].iter_mut().enumerate() {
+            *x *= 1.0 - i as f32 / release as f32;
+        }
+        sound.extend(vec![0.0; RATE * 3 / 10]);
+        let second = sound.len() as f64 / RATE as f64;
+        sound.extend(tone(1.0, 1.0));
+        assert!(!heard(&sound).spoil(second));
     }
 
     #[test]
