@@ -61,6 +61,7 @@ impl InputState {
     }
 
     /// Counts an error; gives the count.
+    #[cfg(feature = "sound")]
     pub(super) fn count_error(&self, overrun: bool) -> u64 {
         self.overruns
             .fetch_add(u64::from(overrun), Ordering::Relaxed);

@@ -353,7 +353,8 @@ mod tests {
         };
         assert!(text(12.0).contains("+12 cents"), "{}", text(12.0));
         assert!(text(-40.0).contains("-40 cents"));
-        assert_ne!(text(0.0), text(100.0));
+        // From A4 to B4.
+        assert_ne!(text(0.0), text(200.0));
     }
 
     #[test]
