@@ -239,12 +239,18 @@ pub struct DevicesArgs {
 #[derive(Debug, Args)]
 pub struct HearArgs {
     /// The recording.
-    #[arg(required_unless_present_any = ["microphone"])]
+    #[arg(required_unless_present_any = ["microphone", "watch"])]
     pub file: Option<PathBuf>,
     /// Hear the microphone, until Ctrl-C.
     #[arg(long, conflicts_with = "file")]
     pub microphone: bool,
-    /// With --microphone: end after so many seconds.
+    /// Draw the sounding pitch of the microphone as a point on the staff.
+    #[arg(long, conflicts_with_all = ["file", "frames", "json"])]
+    pub watch: bool,
+    /// With --watch: sound this note meanwhile, for long tones against it; needs headphones.
+    #[arg(long, value_name = "NOTE", requires = "watch")]
+    pub drone: Option<crate::theory::Pitch>,
+    /// With --microphone or --watch: end after so many seconds.
     #[arg(long = "for", value_name = "SECONDS", value_parser = clap::value_parser!(u32).range(1..))]
     pub seconds: Option<u32>,
     /// The pitch every hundredth of a second instead of the notes.

@@ -116,7 +116,7 @@ fn shown() -> Box<dyn Write> {
 }
 
 /// Why there is no screen to draw on, if there is none.
-fn no_screen() -> Option<&'static str> {
+pub(super) fn no_screen() -> Option<&'static str> {
     if !io::stdout().is_terminal() || !io::stdin().is_terminal() {
         return Some("This is no terminal");
     }

@@ -5,5 +5,7 @@ mod keys;
 mod run;
 mod screens;
 pub mod theme;
+mod watch;
 
 pub use run::{Host, Manner, run};
+pub use watch::{Watch, watch};
