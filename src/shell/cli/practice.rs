@@ -8,12 +8,14 @@ use anyhow::{Context, bail};
 use super::args::{Cli, PracticeArgs, WayArg};
 use super::{plain, read, say, unfinished, warn, write};
 use crate::drill::{End, Event};
+use crate::engrave::CellStyle;
 use crate::shell::desk::{Desk, DeskError};
 use crate::shell::events::EventLog;
 use crate::shell::home::{Home, Wish};
 use crate::shell::locale;
 use crate::shell::settings::Settings;
 use crate::shell::sound::Sound;
+use crate::shell::term::pixels::Look;
 use crate::shell::today::Today;
 use crate::shell::{term, wav};
 use crate::signal::listen::{Listener, NoteEvent, Options, Surety};
@@ -178,6 +180,15 @@ impl term::Host for Screen<'_> {
 
     fn ascii(&self) -> bool {
         ascii(self.cli, self.home.settings())
+    }
+
+    fn look(&self) -> Look {
+        let look = self.home.settings().look();
+        if self.ascii() {
+            let style = CellStyle::Ascii;
+            return Look { style, ..look };
+        }
+        look
     }
 }
 

@@ -1,16 +1,18 @@
 //! The full-screen program: keys and time come in one at a time, the screen is drawn after each.
 
+use std::io::Write;
 use std::io::{self, Stdout};
-use std::sync::mpsc::{Receiver, RecvTimeoutError, channel};
+use std::sync::mpsc::RecvTimeoutError;
 use std::time::Duration;
 
-use crossterm::event::{self, Event as Input, KeyEventKind, MouseButton, MouseEventKind};
+use crossterm::event::{Event as Input, KeyEventKind, MouseButton, MouseEventKind};
 use ratatui::Terminal;
 use ratatui::backend::CrosstermBackend;
 use ratatui::buffer::Buffer;
 
 use super::guard::Guard;
 use super::keys::{Action, action};
+use super::pixels::{self, Easel, Look};
 use super::screens::{help, home, practice, summary, who};
 use crate::drill::Typing;
 use crate::shell::desk::{Desk, DeskError};
@@ -32,6 +34,8 @@ pub trait Host {
     fn sitting(&mut self) -> Result<Desk, DeskError>;
     /// ASCII alone.
     fn ascii(&self) -> bool;
+    /// How the staff is shown.
+    fn look(&self) -> Look;
 }
 
 /// The page being shown.
@@ -66,11 +70,21 @@ pub fn run(host: &mut dyn Host, start_now: bool) -> Result<(), DeskError> {
     };
     let guard = Guard::take()?;
     let mut terminal = Terminal::new(CrosstermBackend::new(io::stdout()))?;
-    let inputs = inputs();
+    let look = host.look();
+    let inputs = pixels::listen(true);
+    let mut easel = Easel::new(look);
+    let mut asked = false;
     let mut helping = false;
     let result = loop {
-        if let Err(error) = draw(&mut terminal, &page, helping, host.ascii()) {
+        if let Err(error) = draw(&mut terminal, &page, helping, host.ascii(), &mut easel) {
             break Err(error);
+        }
+        // The terminal is asked what it can show when the first frame stands.
+        if !std::mem::replace(&mut asked, true) {
+            let questions = pixels::questions(look.asks_about_pictures());
+            let out = terminal.backend_mut();
+            out.write_all(questions.as_bytes())?;
+            Write::flush(out)?;
         }
         if let Page::Practice(state) = &mut page
             && let Some(fault) = state.desk.sound_fault()
@@ -86,12 +100,20 @@ pub fn run(host: &mut dyn Host, start_now: bool) -> Result<(), DeskError> {
             break Err(error);
         }
         let input = match inputs.recv_timeout(TICK) {
-            Ok(Some(input)) => input,
+            Ok(pixels::Input::Event(input)) => input,
+            Ok(pixels::Input::Told(heard)) => {
+                let size = terminal.size()?;
+                easel.told(&heard, (size.width, size.height));
+                continue;
+            }
             Err(RecvTimeoutError::Timeout) => continue,
             // The terminal is gone: what was answered is kept.
-            Ok(None) | Err(RecvTimeoutError::Disconnected) => break Ok(()),
+            Ok(pixels::Input::Gone) | Err(RecvTimeoutError::Disconnected) => break Ok(()),
         };
-        match step(host, page, &mut helping, &input, terminal.size()?) {
+        if let Input::Resize(columns, rows) = input {
+            easel.resized((columns, rows));
+        }
+        match step(host, page, &mut helping, &input, &easel) {
             Ok(Some(next)) => page = next,
             Ok(None) => break Ok(()),
             Err(error) => break Err(error),
@@ -99,20 +121,6 @@ pub fn run(host: &mut dyn Host, start_now: bool) -> Result<(), DeskError> {
     };
     drop(guard);
     result
-}
-
-/// Keys, mouse and sizes from a thread of their own; `None` when the terminal is gone.
-fn inputs() -> Receiver<Option<Input>> {
-    let (sender, receiver) = channel();
-    std::thread::spawn(move || {
-        while let Ok(input) = event::read() {
-            if sender.send(Some(input)).is_err() {
-                return;
-            }
-        }
-        let _nobody_left = sender.send(None);
-    });
-    receiver
 }
 
 fn home_page(host: &mut dyn Host) -> Result<Page, DeskError> {
@@ -135,19 +143,21 @@ fn draw(
     page: &Page,
     helping: bool,
     ascii: bool,
+    easel: &mut Easel,
 ) -> Result<(), DeskError> {
     terminal.draw(|frame| {
         match page {
             _ if helping => help::draw(frame),
             Page::Who { names, at } => who::draw(frame, names, *at, ascii),
             Page::Home(today) => home::draw(frame, today, ascii),
-            Page::Practice(state) => practice::draw(frame, state),
+            Page::Practice(state) => practice::draw(frame, state, easel),
             Page::Summary { heading, lines } => summary::draw(frame, heading, lines),
         }
         if ascii {
             in_ascii(frame.buffer_mut());
         }
     })?;
+    easel.finish(terminal)?;
     Ok(())
 }
 
@@ -167,14 +177,14 @@ fn step(
     page: Page,
     helping: &mut bool,
     input: &Input,
-    size: ratatui::layout::Size,
+    easel: &Easel,
 ) -> Result<Option<Page>, DeskError> {
     let pressed = match input {
         // Presses only: some terminals report the release as well.
         Input::Key(key) if key.kind != KeyEventKind::Release => action(*key),
         Input::Mouse(mouse) if mouse.kind == MouseEventKind::Down(MouseButton::Left) => {
             if let Page::Practice(mut state) = page {
-                practice::click(&mut state, size, mouse.column, mouse.row)?;
+                practice::click(&mut state, easel, mouse.column, mouse.row)?;
                 return after(state);
             }
             return Ok(Some(page));
