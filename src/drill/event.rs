@@ -31,6 +31,11 @@ pub enum Event {
         /// The key; `None` when something was heard, but not surely enough to judge.
         key: Option<MidiNote>,
     },
+    /// Time passed while the piano could be heard; told now and then.
+    Passed {
+        /// Now.
+        at_ms: u64,
+    },
     /// The learner takes the last verdict out of the record.
     TakeBack,
     /// The learner wants a rest.

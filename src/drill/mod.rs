@@ -10,6 +10,6 @@ mod typing;
 pub use effect::{Effect, End, Feedback};
 pub use event::Event;
 pub use judge::{Given, Miss, judge};
-pub use sitting::{Limits, Plan, Sitting};
+pub use sitting::{Limits, Plan, Rest, Sitting};
 pub use summary::Summary;
 pub use typing::{Typed, Typing};

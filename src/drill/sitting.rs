@@ -2,7 +2,7 @@
 
 use jiff::{SignedDuration, Timestamp};
 
-use crate::study::{Answer, AnswerWay, Chooser, Item, Outcome, PromptKind};
+use crate::study::{Answer, AnswerWay, Chooser, Item, LearnerModel, Outcome, Pool, PromptKind};
 
 use super::effect::{Effect, End, Feedback};
 use super::event::Event;
@@ -29,10 +29,12 @@ pub struct Plan {
     pub stage: String,
     /// Its items; one block after another.
     pub blocks: Vec<Vec<Item>>,
-    /// Earlier answers to these items.
+    /// Items of earlier stages that come along, for up to a quarter of the prompts.
+    pub carried: Vec<Item>,
+    /// Earlier answers given the same way, in the order of their recording.
     pub history: Vec<Answer>,
-    /// The learner's plain reaction, ms.
-    pub floor_ms: u32,
+    /// The learner as those answers show, on the practice day that has begun.
+    pub model: LearnerModel,
     /// Seed of the choice.
     pub seed: u64,
     /// How items are put.
@@ -45,6 +47,8 @@ pub struct Plan {
     pub limits: Limits,
     /// Longest active time one prompt can earn, ms.
     pub cap_ms: u64,
+    /// Both hands stay at the piano: a note begins the sitting, silence rests it, a note goes on; none of these answers.
+    pub hands_on: bool,
 }
 
 /// A prompt being shown.
@@ -66,6 +70,20 @@ const ANTICIPATION_MS: u64 = 100;
 /// How many prompts back a verdict can be taken out of the record.
 const TAKE_BACK_WITHIN: u32 = 2;
 
+/// A sitting with both hands at the piano rests after so much silence: the player has gone, or wants a rest.
+const SILENCE_MS: u64 = 15_000;
+
+/// Why no prompt runs at present.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Rest {
+    /// The learner asked for it; the learner ends it.
+    Asked,
+    /// Nothing was heard for 15 s; the next note ends it.
+    Silence,
+    /// The first note is awaited.
+    BeforeFirst,
+}
+
 /// The state machine of one sitting.
 #[derive(Debug, Clone)]
 pub struct Sitting {
@@ -77,7 +95,9 @@ pub struct Sitting {
     /// Up to where active time is counted.
     counted_to_ms: u64,
     active_ms: u64,
-    paused: bool,
+    rest: Option<Rest>,
+    /// When something was last heard, typed or put.
+    lively_ms: u64,
     /// All answers by sequence number, with the prompt's number, and whether they were taken back.
     kept: Vec<(u32, Answer, bool)>,
     answered: u32,
@@ -98,7 +118,8 @@ impl Sitting {
             open: None,
             counted_to_ms: 0,
             active_ms: 0,
-            paused: false,
+            rest: None,
+            lively_ms: 0,
             kept: Vec::new(),
             answered: 0,
             taken_back: 0,
@@ -113,7 +134,12 @@ impl Sitting {
 
     /// Whether a rest is being taken.
     pub fn paused(&self) -> bool {
-        self.paused
+        self.rest.is_some()
+    }
+
+    /// Why no prompt runs, if none does.
+    pub fn rest(&self) -> Option<Rest> {
+        self.rest
     }
 
     /// Whether the sitting is over.
@@ -127,24 +153,28 @@ impl Sitting {
             return Vec::new();
         }
         match event {
-            Event::Begin { at_ms } => {
-                self.counted_to_ms = at_ms;
-                self.next_prompt()
+            Event::Begin { .. } if self.plan.hands_on => {
+                self.rest = Some(Rest::BeforeFirst);
+                Vec::new()
             }
+            Event::Begin { at_ms } => self.begin(at_ms),
             Event::Ready { at_ms } => {
+                self.lively_ms = self.lively_ms.max(at_ms);
                 if let Some(open) = &mut self.open {
                     open.ready_ms.get_or_insert(at_ms);
                 }
                 Vec::new()
             }
-            Event::Named { at_ms, name } if !self.paused => {
+            Event::Named { at_ms, name } if self.rest.is_none() => {
+                self.lively_ms = at_ms;
                 self.answer(at_ms, at_ms, Some(Given::Name(name)))
             }
             Event::Struck {
                 onset_ms,
                 at_ms,
                 key,
-            } if !self.paused => {
+            } if self.rest.is_none() => {
+                self.lively_ms = at_ms;
                 // A note from before the prompt could be read cannot be an answer to it.
                 match self.open.and_then(|open| open.ready_ms) {
                     Some(ready) if onset_ms >= ready + ANTICIPATION_MS => {
@@ -153,27 +183,56 @@ impl Sitting {
                     _ => Vec::new(),
                 }
             }
+            // Only what surely is a note goes on: a knock or a word does not.
+            Event::Struck {
+                at_ms,
+                key: Some(_),
+                ..
+            } if self.rest != Some(Rest::Asked) => self.go_on(at_ms),
             Event::Named { .. } | Event::Struck { .. } => Vec::new(),
-            Event::TakeBack => self.take_back(),
-            Event::Pause { .. } => {
-                self.paused = true;
-                Vec::new()
-            }
-            Event::Resume { at_ms } => {
-                if std::mem::take(&mut self.paused) {
-                    self.counted_to_ms = at_ms;
-                    // The interrupted prompt is put again: its time would be the rest's.
-                    if let Some(open) = &mut self.open {
-                        open.ready_ms = None;
-                        return vec![Effect::Show {
-                            number: self.number,
-                            item: open.item,
-                        }];
-                    }
+            Event::Passed { at_ms } => {
+                let silent = at_ms.saturating_sub(self.lively_ms) >= SILENCE_MS;
+                if self.plan.hands_on && self.rest.is_none() && silent {
+                    self.rest = Some(Rest::Silence);
                 }
                 Vec::new()
             }
+            Event::TakeBack => self.take_back(),
+            Event::Pause { .. } => {
+                if self.rest != Some(Rest::BeforeFirst) {
+                    self.rest = Some(Rest::Asked);
+                }
+                Vec::new()
+            }
+            Event::Resume { at_ms } => self.go_on(at_ms),
             Event::Stop => self.finish(End::Stopped),
+        }
+    }
+
+    fn begin(&mut self, at_ms: u64) -> Vec<Effect> {
+        self.counted_to_ms = at_ms;
+        self.lively_ms = at_ms;
+        self.next_prompt()
+    }
+
+    /// Ends a rest, if there is one.
+    fn go_on(&mut self, at_ms: u64) -> Vec<Effect> {
+        match self.rest.take() {
+            None => Vec::new(),
+            Some(Rest::BeforeFirst) => self.begin(at_ms),
+            Some(Rest::Asked | Rest::Silence) => {
+                self.counted_to_ms = at_ms;
+                self.lively_ms = at_ms;
+                // The interrupted prompt is put again: its time would be the rest's.
+                match &mut self.open {
+                    Some(open) => {
+                        open.ready_ms = None;
+                        let item = open.item;
+                        self.put(item)
+                    }
+                    None => Vec::new(),
+                }
+            }
         }
     }
 
@@ -197,6 +256,10 @@ impl Sitting {
             tries: 0,
             earned_ms: 0,
         });
+        self.put(item)
+    }
+
+    fn put(&self, item: Item) -> Vec<Effect> {
         let mut effects = vec![Effect::Show {
             number: self.number,
             item,
@@ -254,7 +317,11 @@ impl Sitting {
             stage: self.plan.stage.clone(),
             item: open.item,
             prompt: self.plan.prompt,
-            way: self.plan.way,
+            way: match (self.plan.way, given) {
+                // Letters stand in when the piano cannot be heard; their speed is another.
+                (AnswerWay::Piano, Some(Given::Name(_))) => AnswerWay::Letters,
+                (way, _) => way,
+            },
             given: given.map(|given| given.pitch(open.item)),
             outcome,
             response_ms: response_ms.filter(|_| outcome != Outcome::NotSure),
@@ -269,7 +336,8 @@ impl Sitting {
         }];
         self.kept.push((self.number, answer.clone(), false));
         if open.tries == 1 && outcome != Outcome::NotSure {
-            self.chooser.record(&open.item, outcome, answer.response_ms);
+            let comparable = answer.response_ms.filter(|_| answer.way == self.plan.way);
+            self.chooser.record(&open.item, outcome, comparable);
         }
         match verdict {
             None => effects.push(Effect::Tell(Feedback::NotSure)),
@@ -356,19 +424,25 @@ impl Sitting {
 /// A chooser for one block that knows the history and what this sitting has kept.
 fn chooser(plan: &Plan, block: usize, kept: &[(u32, Answer, bool)], now: Timestamp) -> Chooser {
     let items = plan.blocks.get(block).map_or(&[][..], Vec::as_slice);
-    let mut history = plan.history.clone();
-    history.extend(
+    // Where each staff is taken alone, only what stands on it comes along.
+    let here = |item: &&Item| plan.blocks.len() == 1 || items.iter().any(|i| i.clef == item.clef);
+    let carried: Vec<Item> = plan.carried.iter().filter(here).copied().collect();
+    let kept = || {
         kept.iter()
             .filter(|(_, _, back)| !back)
-            .map(|(_, answer, _)| answer.clone()),
-    );
-    Chooser::new(
+            .map(|(_, answer, _)| answer)
+    };
+    let mut model = plan.model.clone();
+    for answer in kept().filter(|a| a.attempt == 1 && a.outcome != Outcome::NotSure) {
+        let comparable = answer.response_ms.filter(|_| answer.way == plan.way);
+        model.learn(answer.item, answer.outcome == Outcome::Right, comparable);
+    }
+    let pool = Pool {
         items,
-        &history,
-        now,
-        plan.floor_ms,
-        plan.seed.wrapping_add(block as u64 + kept.len() as u64),
-    )
+        carried: &carried,
+    };
+    let seed = plan.seed.wrapping_add(block as u64 + kept().count() as u64);
+    Chooser::with_model(pool, model, plan.history.iter().chain(kept()), now, seed)
 }
 
 /// The miss of an effect list, if there is one (for views that draw it).
@@ -394,8 +468,9 @@ mod tests {
             start: "2026-03-02T16:00:00Z".parse().unwrap(),
             stage: "treble".to_owned(),
             blocks: vec![items.to_vec()],
+            carried: Vec::new(),
             history: Vec::new(),
-            floor_ms: 600,
+            model: LearnerModel::new(crate::study::Yardstick::new(600)),
             seed: 1,
             prompt: PromptKind::Eye,
             way,
@@ -405,6 +480,7 @@ mod tests {
                 ..Limits::default()
             },
             cap_ms: 10_000,
+            hands_on: false,
         }
     }
 
@@ -540,6 +616,58 @@ mod tests {
         let right = sitting.on(struck(1500, Some(key)));
         assert_eq!(saved(&right)[0].outcome, Outcome::Right);
         assert_eq!(saved(&right)[0].attempt, 2);
+    }
+
+    #[test]
+    fn hands_on_the_piano_a_note_begins_silence_rests_and_a_note_goes_on() {
+        let mut sitting = Sitting::new(Plan {
+            hands_on: true,
+            ..plan(AnswerWay::Piano)
+        });
+        let struck = |onset_ms, key| Event::Struck {
+            onset_ms,
+            at_ms: onset_ms + 60,
+            key,
+        };
+        assert!(sitting.on(Event::Begin { at_ms: 0 }).is_empty());
+        assert_eq!(sitting.rest(), Some(Rest::BeforeFirst));
+        // Waiting is no silence; a knock is no note.
+        assert!(sitting.on(Event::Passed { at_ms: 40_000 }).is_empty());
+        assert!(sitting.on(struck(41_000, None)).is_empty());
+        let effects = sitting.on(struck(42_000, Some(MidiNote(30))));
+        let item = shown(&effects).unwrap();
+        assert!(saved(&effects).is_empty());
+        sitting.on(Event::Ready { at_ms: 42_100 });
+        sitting.on(Event::Passed { at_ms: 57_000 });
+        assert_eq!(sitting.rest(), None);
+        sitting.on(Event::Passed { at_ms: 57_100 });
+        assert_eq!(sitting.rest(), Some(Rest::Silence));
+        let key = Some(item.pitch.midi());
+        let again = sitting.on(struck(90_000, key));
+        assert_eq!((shown(&again), saved(&again).len()), (Some(item), 0));
+        sitting.on(Event::Ready { at_ms: 90_100 });
+        let effects = sitting.on(struck(91_100, key));
+        let answer = &saved(&effects)[0];
+        assert_eq!(
+            (answer.outcome, answer.response_ms),
+            (Outcome::Right, Some(1000))
+        );
+        assert_eq!(answer.active_ms, 1100);
+        // A rest that was asked for is not ended by playing.
+        sitting.on(Event::Pause { at_ms: 92_000 });
+        assert!(sitting.on(struck(93_000, key)).is_empty());
+        assert_eq!(sitting.rest(), Some(Rest::Asked));
+        assert!(shown(&sitting.on(Event::Resume { at_ms: 94_000 })).is_some());
+    }
+
+    #[test]
+    fn a_name_typed_at_the_piano_is_kept_as_an_answer_by_letters() {
+        let (mut sitting, item) = begun(AnswerWay::Piano);
+        let effects = sitting.on(Event::Named {
+            at_ms: 1300,
+            name: item.pitch.spelling(),
+        });
+        assert_eq!(saved(&effects)[0].way, AnswerWay::Letters);
     }
 
     #[test]

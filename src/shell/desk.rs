@@ -1,12 +1,14 @@
 //! Where a sitting meets the world: effects are done in order, answers are committed before their verdict is drawn.
 
 use std::io;
-use std::time::Instant;
+use std::time::{Duration, Instant};
 
 use crate::drill::{Effect, Event, Feedback, Sitting, Summary};
+use crate::signal::listen::Surety;
 use crate::study::{Item, Stage};
 use crate::theory::Spelling;
 
+use super::ear::{Heard, OwnSound};
 use super::events::EventLog;
 use super::home::HomeError;
 use super::record::{Record, RecordError};
@@ -69,6 +71,8 @@ pub struct Setup {
     pub sound: Sound,
     /// The clock is a recording's.
     pub told_clock: bool,
+    /// From our sound to its arrival by the microphone, where that was measured and is listened to.
+    pub loop_delay: Duration,
 }
 
 /// A running sitting.
@@ -126,6 +130,14 @@ impl Desk {
         }
     }
 
+    /// `instant` in ms from the start.
+    fn at_ms(&self, instant: Instant) -> u64 {
+        match self.clock {
+            Clock::Running(start) => instant.saturating_duration_since(start).as_millis() as u64,
+            Clock::Told(at_ms) => at_ms,
+        }
+    }
+
     /// Moves the clock of a recording.
     pub fn tell_time(&mut self, at_ms: u64) {
         if let Clock::Told(now) = &mut self.clock {
@@ -164,7 +176,12 @@ impl Desk {
         if self.view.item.is_none() || std::mem::replace(&mut self.view.ready, true) {
             return Ok(());
         }
-        let at_ms = self.now_ms() + self.setup.sound.heard_prompt_ms();
+        let sounds_ms = self.setup.sound.heard_prompt_ms();
+        let mut at_ms = self.now_ms() + sounds_ms;
+        if sounds_ms > 0 {
+            // It is heard later than it is sounded, and the answer comes later than it is given.
+            at_ms += self.setup.loop_delay.as_millis() as u64;
+        }
         self.on(Event::Ready { at_ms })
     }
 
@@ -172,6 +189,28 @@ impl Desk {
     pub fn named(&mut self, name: Spelling) -> Result<(), DeskError> {
         let at_ms = self.now_ms();
         self.on(Event::Named { at_ms, name })
+    }
+
+    /// A note was heard.
+    pub fn heard(&mut self, heard: &Heard) -> Result<(), DeskError> {
+        let (onset_ms, at_ms) = (self.at_ms(heard.onset), self.at_ms(heard.at));
+        let key = (heard.note.surety == Surety::Sure).then_some(heard.note.key);
+        self.on(Event::Struck {
+            onset_ms,
+            at_ms,
+            key,
+        })
+    }
+
+    /// Time passes while the piano can be heard.
+    pub fn pass_time(&mut self) -> Result<(), DeskError> {
+        let at_ms = self.now_ms();
+        self.on(Event::Passed { at_ms })
+    }
+
+    /// Whether our speaker sounds, for who listens meanwhile.
+    pub fn own_sound(&self) -> OwnSound {
+        self.setup.sound.own_sound()
     }
 
     /// Sounds the item again.

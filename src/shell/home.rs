@@ -1,5 +1,7 @@
 //! One learner's place: the record, the course, and what is due today.
 
+use std::cell::Cell;
+
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 
@@ -7,20 +9,18 @@ use super::clock;
 use super::desk::{Desk, Setup};
 use super::events::EventLog;
 use super::paths::Paths;
+use super::reading::Reading;
 use super::record::{Begin, Record};
 use super::settings::Settings;
 use super::sound::Sound;
-use super::store::{AnswerFilter, CourseChoice, Learner, Store};
+use super::store::{CourseChoice, Learner, Store, StoreError};
 use super::today::Today;
 use super::words::Wording;
 use crate::drill::{Limits, Plan, Sitting};
 use crate::study::{
-    Answer, AnswerWay, Course, Practised, PromptKind, Stage, all_settled, practice_day, standing,
+    AnswerWay, Course, Practised, PromptKind, Stage, carried, practice_day, standing,
 };
 use crate::theory::NoteNames;
-
-/// The plain reaction of someone whose own has not been measured: erring low, as the study of the model advises.
-const FLOOR_MS: u32 = 600;
 
 /// What is wished of a sitting.
 #[derive(Debug, Clone)]
@@ -41,6 +41,15 @@ pub struct Wish {
     pub seed: Option<u64>,
     /// The clock is a recording's.
     pub told_clock: bool,
+    /// From our sound to its arrival by the microphone, where that was measured and is listened to.
+    pub loop_delay: std::time::Duration,
+}
+
+impl Wish {
+    /// Answered at a live piano, without a hand for the computer.
+    pub fn hands_on(&self) -> bool {
+        self.way == AnswerWay::Piano && !self.told_clock
+    }
 }
 
 impl Default for Wish {
@@ -54,6 +63,7 @@ impl Default for Wish {
             timed: true,
             seed: None,
             told_clock: false,
+            loop_delay: std::time::Duration::ZERO,
         }
     }
 }
@@ -168,6 +178,15 @@ impl Home {
         &self.settings
     }
 
+    /// Sets a setting where it belongs.
+    pub fn set(&mut self, name: &str, value: &str) -> Result<(), HomeError> {
+        let paths = Paths::from_env()?;
+        let definition = super::settings::definition(name)?;
+        super::settings::set(definition, value, &paths, &mut self.store, self.learner.id)?;
+        self.settings = Settings::load(&paths, &self.store, self.learner.id)?;
+        Ok(())
+    }
+
     /// The naming in use.
     pub fn names(&self) -> NoteNames {
         self.settings.names()
@@ -199,10 +218,17 @@ impl Home {
     pub fn today(&self) -> Result<Today, HomeError> {
         let day = self.day();
         let marks = self.store.marks(self.learner.id)?;
-        let answers = self
-            .store
-            .answers(self.learner.id, AnswerFilter::default())?;
-        let standing = standing(&self.course, &marks, |stage| settled(stage, &answers));
+        let failed = Cell::new(None);
+        let standing = standing(&self.course, &marks, |stage| {
+            let settled = self.settled(stage, day);
+            settled.unwrap_or_else(|error| {
+                failed.set(Some(error));
+                false
+            })
+        });
+        if let Some(error) = failed.take() {
+            return Err(error.into());
+        }
         let practised = match standing.stage {
             Some(index) => {
                 let stage = &self.course.stages[index];
@@ -224,6 +250,21 @@ impl Home {
             marked_days: marks.iter().map(|mark| mark.day).collect(),
             active_ms: practised.active_ms,
         })
+    }
+
+    /// What the record shows of the learner, by the way they answered last.
+    pub fn reading(&self, stage: Option<&Stage>) -> Result<Reading, StoreError> {
+        let last = self.store.last_way(self.learner.id)?;
+        let how = last.unwrap_or((AnswerWay::Letters, PromptKind::Eye));
+        Reading::of(&self.store, &self.learner, how, stage, None, self.day())
+    }
+
+    /// Whether a stage that waits for it is settled. It is asked only then, since all answers are read for it.
+    fn settled(&self, stage: &Stage, day: Date) -> Result<bool, StoreError> {
+        let last = self.store.last_way(self.learner.id)?;
+        let how = last.unwrap_or((AnswerWay::Letters, PromptKind::Eye));
+        let reading = Reading::of(&self.store, &self.learner, how, Some(stage), None, day)?;
+        Ok(reading.model.all_settled(&stage.items()))
     }
 
     /// The stage of `wish`. Errors: [`HomeError::NoStage`].
@@ -270,6 +311,18 @@ impl Home {
             zone: self.zone.clone(),
             seed,
         })?;
+        let reading = Reading::of(
+            &self.store,
+            &self.learner,
+            (wish.way, wish.prompt),
+            Some(&stage),
+            Some(wish.timed),
+            day,
+        )?;
+        let place = self.course.stages.iter().position(|s| s.id == stage.id);
+        let carried = place.map_or_else(Vec::new, |place| {
+            carried(&self.course, place, &reading.model)
+        });
         let plan = Plan {
             start: now,
             stage: stage.id.clone(),
@@ -278,20 +331,16 @@ impl Home {
                 .into_iter()
                 .map(|block| block.items.clone())
                 .collect(),
-            history: self.store.answers(
-                self.learner.id,
-                AnswerFilter {
-                    way: Some(wish.way),
-                    ..AnswerFilter::default()
-                },
-            )?,
-            floor_ms: FLOOR_MS,
+            carried,
+            history: reading.answers.into_iter().map(|(_, a)| a).collect(),
+            model: reading.model,
             seed,
             prompt: wish.prompt,
             way: wish.way,
             timed: wish.timed,
             limits: limits(wish, &stage, record.practised()),
             cap_ms: u64::from(stage.kind.active_cap_ms()),
+            hands_on: wish.hands_on(),
         };
         Ok(Desk::new(Setup {
             sitting: Sitting::new(plan),
@@ -301,6 +350,7 @@ impl Home {
             events,
             sound,
             told_clock: wish.told_clock,
+            loop_delay: wish.loop_delay,
         }))
     }
 }
@@ -333,9 +383,4 @@ fn limits(wish: &Wish, stage: &Stage, practised: Practised) -> Limits {
 
 fn first_course() -> Course {
     Course::built_in("groundwork").expect("groundwork is built in")
-}
-
-/// Whether every item of a stage is settled (asked only where the course asks it).
-fn settled(stage: &Stage, answers: &[Answer]) -> bool {
-    all_settled(&stage.items(), answers, clock::now(), FLOOR_MS)
 }

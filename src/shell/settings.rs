@@ -33,7 +33,7 @@ pub struct Definition {
 }
 
 /// All settings. The default is the first value, but for `names`, which follows the locale.
-pub const DEFINITIONS: [Definition; 6] = [
+pub const DEFINITIONS: [Definition; 8] = [
     Definition {
         name: "names",
         scope: Scope::Learner,
@@ -78,7 +78,50 @@ pub const DEFINITIONS: [Definition; 6] = [
         values: &["normal", "magnified"],
         about: "magnified: one staff fills the window, for weak eyes",
     },
+    Definition {
+        name: "microphone",
+        scope: Scope::Machine,
+        values: &["default", ANY],
+        about: "the sound input that is listened to; `stavelark devices` lists them",
+    },
+    Definition {
+        name: "headphones",
+        scope: Scope::Machine,
+        values: &["off", "on"],
+        about: "on: the microphone cannot hear what is sounded, so nothing is waited for",
+    },
 ];
+
+/// Stands among the values of a setting that takes any text.
+const ANY: &str = "NAME";
+
+/// One setting as it is shown.
+#[derive(Debug, Clone)]
+pub struct Shown {
+    /// Its name.
+    pub name: &'static str,
+    /// The value in force.
+    pub value: String,
+    /// It was set, and is no default.
+    pub set: bool,
+    /// The values it can have.
+    pub values: &'static [&'static str],
+    /// What it does.
+    pub about: &'static str,
+    /// Kept for the machine, not for the learner.
+    pub machine: bool,
+}
+
+impl Shown {
+    /// The value `by` places on in the list, round and round; a text of one's own counts as the last place.
+    pub fn moved(&self, by: isize) -> &'static str {
+        let choices: Vec<&'static str> =
+            self.values.iter().copied().filter(|v| *v != ANY).collect();
+        let at = choices.iter().position(|value| *value == self.value);
+        let at = at.map_or(-1, |at| at as isize);
+        choices[(at + by).rem_euclid(choices.len() as isize) as usize]
+    }
+}
 
 /// A setting that cannot be used.
 #[derive(Debug, thiserror::Error)]
@@ -150,6 +193,21 @@ impl Settings {
         definition.values[0].to_owned()
     }
 
+    /// All settings as they are shown.
+    pub fn shown(&self) -> Vec<Shown> {
+        DEFINITIONS
+            .iter()
+            .map(|definition| Shown {
+                name: definition.name,
+                value: self.value(definition),
+                set: self.is_set(definition),
+                values: definition.values,
+                about: definition.about,
+                machine: definition.scope == Scope::Machine,
+            })
+            .collect()
+    }
+
     /// Whether it was set.
     pub fn is_set(&self, definition: &Definition) -> bool {
         self.values.contains_key(definition.name)
@@ -177,9 +235,14 @@ impl Settings {
         self.of("sound") == "on"
     }
 
-    /// ASCII alone.
-    pub fn ascii(&self) -> bool {
-        self.of("characters") == "ascii"
+    /// The sound input that was chosen, if one was.
+    pub fn microphone(&self) -> Option<String> {
+        Some(self.of("microphone")).filter(|name| name != "default")
+    }
+
+    /// Whether what is sounded is heard by headphones.
+    pub fn headphones(&self) -> bool {
+        self.of("headphones") == "on"
     }
 
     /// How the staff is shown.
@@ -201,6 +264,11 @@ impl Settings {
             },
         }
     }
+
+    /// ASCII alone.
+    pub fn ascii(&self) -> bool {
+        self.of("characters") == "ascii"
+    }
 }
 
 /// The setting of that name. Errors: [`SettingError::Unknown`].
@@ -215,7 +283,8 @@ pub fn definition(name: &str) -> Result<&'static Definition, SettingError> {
 }
 
 fn checked<'a>(definition: &'static Definition, value: &'a str) -> Result<&'a str, SettingError> {
-    if definition.values.contains(&value) {
+    let any = definition.values.contains(&ANY) && !value.trim().is_empty() && value != ANY;
+    if any || definition.values.contains(&value) && value != ANY {
         return Ok(value);
     }
     Err(SettingError::Value {
@@ -277,7 +346,10 @@ fn write_machine(paths: &Paths, values: &BTreeMap<String, String>) -> Result<(),
             definition.values.join(", ")
         );
         match values.get(definition.name) {
-            Some(value) => text += &format!("{} = \"{value}\"\n", definition.name),
+            Some(value) => {
+                let quoted = toml::Value::String(value.clone());
+                text += &format!("{} = {quoted}\n", definition.name);
+            }
             None => text += &format!("# {} = \"{}\"\n", definition.name, definition.values[0]),
         }
     }

@@ -3,6 +3,7 @@
 use std::time::Instant;
 
 use super::audio::{AudioFault, Loudspeaker, SpeakerNews};
+use super::ear::OwnSound;
 use crate::score::{Phrase, Tone};
 use crate::study::Item;
 use crate::theory::{Reference, Temperament};
@@ -18,6 +19,8 @@ pub struct Sound {
     fault: Option<AudioFault>,
     /// A prompt is being sounded, and is answered only when it has been heard.
     prompt_sounds: bool,
+    /// Told to who listens meanwhile.
+    own: OwnSound,
 }
 
 impl Sound {
@@ -27,6 +30,7 @@ impl Sound {
             speaker: None,
             fault: None,
             prompt_sounds: false,
+            own: OwnSound::default(),
         }
     }
 
@@ -37,6 +41,7 @@ impl Sound {
             speaker: Some(Box::new(Loudspeaker::start())),
             fault: None,
             prompt_sounds,
+            own: OwnSound::default(),
         }
     }
 
@@ -49,6 +54,11 @@ impl Sound {
             // A lost device was told when it was lost, and is being opened again.
             let _told = speaker.play(&phrase, Instant::now());
         }
+    }
+
+    /// Whether it sounds, for whoever listens meanwhile.
+    pub fn own_sound(&self) -> OwnSound {
+        self.own.clone()
     }
 
     /// How long the prompt just put will go on sounding.
@@ -70,6 +80,10 @@ impl Sound {
             .speaker
             .as_mut()
             .and_then(|speaker| speaker.poll(Instant::now()));
+        if news.is_some() {
+            let state = self.speaker.as_ref().and_then(|speaker| speaker.state());
+            self.own.watch(state);
+        }
         if let Some(SpeakerNews::Unavailable(fault) | SpeakerNews::Lost(fault)) = news {
             self.fault = Some(fault);
         }

@@ -1,5 +1,6 @@
 //! Which item comes next.
-//! In: the items of a block, the learner's earlier answers to them, the floor, a seed. Out: one item at a time.
+//! In: the items of a block, what is carried along from earlier stages, the learner's model, a seed. Out: one item at a
+//! time, and why.
 //! Source: our own rule, chosen by simulation: the largest (P(not settled)² + 0.02) · √(wait / open items).
 //!
 //! Before the rule come two promises: a missed item returns after two to five others, and nothing waits longer than four
@@ -13,13 +14,17 @@ use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 
 use super::answer::{Answer, Outcome};
+use super::course::{Course, Stage};
 use super::item::Item;
-use super::learner::Learner;
+use super::landmark::landmark_rank;
+use super::learner::{LearnerModel, Yardstick, days_by_rests};
 use super::marks::REST;
-use crate::theory::{Alteration, Clef, Letter, StaffStep, ledger_lines};
+use super::settled::Verdict;
+use super::why::Reason;
 
-/// Items far from settled that are open at once: two minutes of prompts, within these limits.
-const OPEN_SECONDS: f64 = 120.0;
+/// Items far from settled that are open at once: three minutes of prompts, within these limits. Two minutes cost 3 % more
+/// time in simulation, five gain nothing.
+const OPEN_SECONDS: f64 = 180.0;
 const FEWEST_OPEN: f64 = 8.0;
 const MOST_OPEN: f64 = 60.0;
 /// Below this probability of being settled an item is far from it.
@@ -27,30 +32,44 @@ const FAR: f64 = 0.15;
 /// Keeps settled items in play.
 const LEAST_NEED: f64 = 0.02;
 /// The first look of a day at an item that is not yet kept over night.
-const COLD_NEED: f64 = 0.3;
+const FIRST_LOOK_NEED: f64 = 0.3;
 /// Others between a miss and its return.
 const RETURN: std::ops::RangeInclusive<u64> = 2..=5;
 /// Returns in a row before something that has waited its longest goes first.
 const RETURNS_RUNNING: u32 = 6;
 /// Prompts by which the queue of long waits begins early, because returns may take every other prompt.
 const SLACK: u64 = 6;
+/// One prompt in this many may go to what is carried along.
+const CARRIED_SHARE: u64 = 4;
 
 /// Chooses the items of one block, one after the other.
 #[derive(Debug, Clone)]
 pub struct Chooser {
-    /// In the order in which they are opened.
-    items: Vec<Item>,
-    learner: Learner,
+    /// In the order in which they are opened; what is carried along comes last.
+    slots: Vec<Slot>,
+    model: LearnerModel,
     rng: ChaCha8Rng,
-    /// Prompts so far.
+    /// Prompts so far, those of earlier sittings included.
     prompt: u64,
+    /// Prompts of this sitting, and those of them that went to what is carried along.
+    shown: (u64, u64),
     last: Option<Item>,
-    opened: usize,
-    /// The prompt at which an open item was last shown, or opened.
-    since: HashMap<Item, u64>,
-    seen: HashSet<Item>,
-    returns: HashMap<Item, Return>,
     returns_running: u32,
+    reason: Option<Reason>,
+}
+
+/// One item and its place in the queue.
+#[derive(Debug, Clone)]
+struct Slot {
+    item: Item,
+    carried: bool,
+    open: bool,
+    seen: bool,
+    /// The prompt at which it was last shown, or opened.
+    since: u64,
+    back: Option<Return>,
+    /// The model's probability that it is settled, as of the prompt being chosen.
+    probability: f64,
 }
 
 /// When a missed item comes back, in prompts.
@@ -58,6 +77,33 @@ pub struct Chooser {
 struct Return {
     earliest: u64,
     latest: u64,
+}
+
+/// What is to be chosen from.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct Pool<'a> {
+    /// The block's items, none of them twice.
+    pub items: &'a [Item],
+    /// Items of earlier stages, see [`carried`]; at most a quarter of the prompts goes to them.
+    pub carried: &'a [Item],
+}
+
+/// What a stage carries along: items of earlier stages that are not settled, or whose review is due, the oldest first.
+pub fn carried(course: &Course, stage: usize, model: &LearnerModel) -> Vec<Item> {
+    let own = course.stages[stage].items();
+    let mut seen: HashSet<Item> = own.into_iter().collect();
+    let found: Vec<Item> = course.stages[..stage]
+        .iter()
+        .flat_map(Stage::items)
+        .filter(|item| seen.insert(*item))
+        .collect();
+    let verdicts = model.verdicts(&found);
+    found
+        .into_iter()
+        .zip(verdicts)
+        .filter(|(item, verdict)| *verdict == Verdict::Open || model.review_due(item))
+        .map(|(item, _)| item)
+        .collect()
 }
 
 impl Chooser {
@@ -71,78 +117,124 @@ impl Chooser {
         floor_ms: u32,
         seed: u64,
     ) -> Chooser {
-        let mut items: Vec<Item> = items.to_vec();
-        items.sort_by_key(|item| landmark_rank(*item));
-        let mut learner = Learner::new(floor_ms);
-        for answer in history {
-            learner.take(answer);
-        }
-        learner.wake(now);
+        let (days, today) = days_by_rests(history, now);
+        let dated = days.into_iter().zip(history);
+        let model = LearnerModel::rebuild(Yardstick::new(floor_ms), dated, today);
+        let pool = Pool {
+            items,
+            carried: &[],
+        };
+        Chooser::with_model(pool, model, history, now, seed)
+    }
+
+    /// Prepares to choose from `pool` by a model that has taken `history` and begun the day of `now`.
+    pub fn with_model<'a>(
+        pool: Pool,
+        model: LearnerModel,
+        history: impl IntoIterator<Item = &'a Answer>,
+        now: Timestamp,
+        seed: u64,
+    ) -> Chooser {
+        let mut items = pool.items.to_vec();
+        items.sort_by_key(landmark_rank);
+        let own = items.into_iter().map(|item| (item, false));
+        let carried = pool.carried.iter().map(|item| (*item, true));
+        let slots = own
+            .chain(carried)
+            .map(|(item, carried)| Slot {
+                item,
+                carried,
+                open: false,
+                seen: model.knows(&item),
+                since: 0,
+                back: None,
+                probability: 0.0,
+            })
+            .collect();
         let mut chooser = Chooser {
-            seen: HashSet::new(),
-            since: HashMap::new(),
-            returns: HashMap::new(),
+            slots,
+            model,
             rng: ChaCha8Rng::seed_from_u64(seed),
             prompt: 0,
+            shown: (0, 0),
             last: None,
-            opened: 0,
             returns_running: 0,
-            learner,
-            items,
+            reason: None,
         };
         chooser.replay(history, now);
         chooser
     }
 
     /// Waits, opened items and, within a day, returns go on from earlier sittings.
-    fn replay(&mut self, history: &[Answer], now: Timestamp) {
-        for answer in history.iter().filter(|a| a.attempt == 1) {
-            if !self.items.contains(&answer.item) {
-                continue;
-            }
+    fn replay<'a>(&mut self, history: impl IntoIterator<Item = &'a Answer>, now: Timestamp) {
+        let places: HashMap<Item, usize> = self
+            .slots
+            .iter()
+            .enumerate()
+            .map(|(n, s)| (s.item, n))
+            .collect();
+        let mut last = None;
+        for answer in history {
+            last = Some(answer);
+            let place = places.get(&answer.item).filter(|_| answer.attempt == 1);
+            let Some(&place) = place else { continue };
             self.prompt += 1;
-            self.since.insert(answer.item, self.prompt);
-            self.seen.insert(answer.item);
-            self.returns.remove(&answer.item);
+            let slot = &mut self.slots[place];
+            slot.since = self.prompt;
+            slot.open = true;
+            slot.seen = true;
+            slot.back = None;
             if answer.outcome == Outcome::Wrong && answer.at.duration_until(now).abs() < REST {
-                self.schedule_return(answer.item);
+                self.schedule_return(place);
             }
         }
-        let last = history
-            .last()
-            .filter(|a| a.at.duration_until(now).abs() < REST);
-        self.last = last.map(|answer| answer.item);
-        // Items met before are open whatever their place in the order.
-        let since = &self.since;
-        self.items.sort_by_key(|item| !since.contains_key(item));
-        self.opened = self.since.len();
+        let recent = last.filter(|answer| answer.at.duration_until(now).abs() < REST);
+        self.last = recent.map(|answer| answer.item);
     }
 
-    fn schedule_return(&mut self, item: Item) {
+    fn schedule_return(&mut self, place: usize) {
         let others = self.rng.random_range(RETURN);
-        self.returns.insert(
-            item,
-            Return {
-                earliest: self.prompt + 1 + others,
-                latest: self.prompt + 1 + RETURN.end(),
-            },
-        );
+        self.slots[place].back = Some(Return {
+            earliest: self.prompt + 1 + others,
+            latest: self.prompt + 1 + RETURN.end(),
+        });
     }
 
     /// The items that have been opened so far.
-    pub fn open(&self) -> &[Item] {
-        &self.items[..self.opened]
+    pub fn open(&self) -> Vec<Item> {
+        let open = self.slots.iter().filter(|slot| slot.open);
+        open.map(|slot| slot.item).collect()
+    }
+
+    /// What is believed of the learner now.
+    pub fn model(&self) -> &LearnerModel {
+        &self.model
+    }
+
+    /// Why the last item came up; `None` before the first.
+    pub fn reason(&self) -> Option<Reason> {
+        self.reason
     }
 
     /// The next item. `None` if the block has none.
     pub fn next_item(&mut self) -> Option<Item> {
+        self.weigh();
         self.open_more();
-        let item = self.choose()?;
+        let (place, reason) = self.choose()?;
+        self.returns_running = if reason == Reason::Return {
+            self.returns_running + 1
+        } else {
+            0
+        };
         self.prompt += 1;
-        self.returns.remove(&item);
-        self.since.insert(item, self.prompt);
-        self.last = Some(item);
-        Some(item)
+        self.shown.0 += 1;
+        let slot = &mut self.slots[place];
+        self.shown.1 += u64::from(slot.carried);
+        slot.back = None;
+        slot.since = self.prompt;
+        self.last = Some(slot.item);
+        self.reason = Some(reason);
+        self.last
     }
 
     /// Tells the outcome of the first try at a prompt; `response_ms` is `None` when untimed. *Not sure* counts for nothing.
@@ -151,147 +243,167 @@ impl Chooser {
             return;
         }
         let right = outcome == Outcome::Right;
-        self.learner.learn(*item, right, response_ms);
-        self.seen.insert(*item);
+        self.model.learn(*item, right, response_ms);
+        let place = self.slots.iter().position(|slot| slot.item == *item);
+        let Some(place) = place else { return };
+        self.slots[place].seen = true;
         if !right {
-            self.schedule_return(*item);
+            self.schedule_return(place);
         }
     }
 
+    /// Asks the model about every open item, once a prompt.
+    fn weigh(&mut self) {
+        for slot in self.slots.iter_mut().filter(|slot| slot.open) {
+            slot.probability = self.model.probability(&slot.item);
+        }
+    }
+
+    /// Opens new items while few enough of the open ones are far from settled: the block's own, and slower, those carried.
     fn open_more(&mut self) {
-        let wanted = (OPEN_SECONDS / self.learner.seconds_per_prompt())
-            .clamp(FEWEST_OPEN, MOST_OPEN) as usize;
-        let mut far = self
-            .open()
-            .iter()
-            .filter(|item| self.learner.settled(item) < FAR)
-            .count();
-        while far < wanted && self.opened < self.items.len() {
-            self.since.insert(self.items[self.opened], self.prompt);
-            self.opened += 1;
-            far += 1;
+        let wanted = (OPEN_SECONDS / self.model.seconds_per_prompt()).clamp(FEWEST_OPEN, MOST_OPEN);
+        let share = 1.0 / CARRIED_SHARE as f64;
+        for (carried, wanted) in [(false, wanted as usize), (true, (wanted * share) as usize)] {
+            let mut far = self
+                .slots
+                .iter()
+                .filter(|slot| slot.open && slot.carried == carried)
+                .filter(|slot| slot.probability < FAR)
+                .count();
+            for slot in &mut self.slots {
+                if far >= wanted {
+                    break;
+                }
+                if !slot.open && slot.carried == carried {
+                    slot.open = true;
+                    slot.since = self.prompt;
+                    slot.probability = self.model.probability(&slot.item);
+                    far += usize::from(slot.probability < FAR);
+                }
+            }
         }
     }
 
-    fn choose(&mut self) -> Option<Item> {
+    fn choose(&mut self) -> Option<(usize, Reason)> {
         let prompt = self.prompt + 1;
         let returning = self
-            .returns
+            .slots
             .iter()
-            .filter(|(item, back)| back.earliest <= prompt && Some(**item) != self.last)
-            .min_by_key(|(item, back)| (back.latest, **item))
-            .map(|(item, _)| *item);
-        let overdue = self.overdue();
-        if let Some(item) = returning {
+            .enumerate()
+            .filter(|(_, slot)| Some(slot.item) != self.last)
+            .filter_map(|(place, slot)| Some((slot.back?, place)))
+            .filter(|(back, _)| back.earliest <= prompt)
+            .min_by_key(|(back, place)| (back.latest, *place))
+            .map(|(_, place)| (place, Reason::Return));
+        let overdue = self.overdue().map(|place| (place, Reason::Waited));
+        if returning.is_some() {
             let waits = overdue.is_some()
                 && (self.returns_can_wait() || self.returns_running >= RETURNS_RUNNING);
             if !waits {
-                self.returns_running += 1;
-                return Some(item);
+                return returning;
             }
         }
-        self.returns_running = 0;
-        overdue
-            .or_else(|| self.by_score())
+        overdue.or_else(|| self.by_score()).or_else(|| {
             // Too few items to wait for a return: the one that was shown longest ago.
-            .or_else(|| {
-                let open = self.open().iter().copied();
-                open.min_by_key(|item| (Some(*item) == self.last, self.since.get(item).copied()))
-            })
+            let open = self.slots.iter().enumerate().filter(|(_, slot)| slot.open);
+            open.min_by_key(|(_, slot)| (Some(slot.item) == self.last, slot.since))
+                .map(|(place, _)| (place, Reason::Waited))
+        })
     }
 
     /// Whether all returns can still be in time if the next prompt is none of them.
     fn returns_can_wait(&self) -> bool {
-        let mut latest: Vec<u64> = self.returns.values().map(|back| back.latest).collect();
+        let backs = self.slots.iter().filter_map(|slot| slot.back);
+        let mut latest: Vec<u64> = backs.map(|back| back.latest).collect();
         latest.sort_unstable();
         (self.prompt + 2..)
             .zip(latest)
             .all(|(prompt, latest)| prompt <= latest)
     }
 
-    /// The item that has waited longest, once someone in the queue would otherwise wait beyond the limit.
-    fn overdue(&self) -> Option<Item> {
-        let limit = 4 * self.opened as u64;
-        let mut queue: Vec<(Reverse<u64>, Item)> = self
-            .candidates()
-            .map(|item| (Reverse(self.wait(&item)), item))
-            .collect();
-        queue.sort();
-        let pressed = queue
-            .iter()
-            .enumerate()
-            .any(|(ahead, (Reverse(wait), _))| wait + 2 * ahead as u64 + SLACK > limit);
+    /// The item that has waited longest, once someone in the queue would otherwise wait beyond the limit: the block's
+    /// items get every other prompt, because of returns, those carried along their share.
+    fn overdue(&self) -> Option<usize> {
+        let open = self.slots.iter().filter(|slot| slot.open).count() as u64;
         // Two or three items cannot wait long enough to be overdue.
-        (pressed && self.opened > 3)
-            .then(|| queue.first().map(|(_, item)| *item))
-            .flatten()
+        if open <= 3 {
+            return None;
+        }
+        let longest = |carried: bool, every: u64| {
+            let mut queue: Vec<(Reverse<u64>, usize)> = self
+                .candidates()
+                .filter(|(_, slot)| slot.carried == carried)
+                .map(|(place, slot)| (Reverse(self.wait(slot)), place))
+                .collect();
+            let longest = queue.iter().map(|(wait, _)| wait.0).max()?;
+            if longest + every * queue.len() as u64 + SLACK <= 4 * open {
+                return None;
+            }
+            queue.sort_unstable();
+            let pressed = |(ahead, (wait, _)): (u64, &(Reverse<u64>, usize))| {
+                wait.0 + every * ahead + SLACK > 4 * open
+            };
+            let anyone = (0..).zip(&queue).any(pressed);
+            queue.first().filter(|_| anyone).copied()
+        };
+        let both = [longest(false, 2), longest(true, CARRIED_SHARE)];
+        both.into_iter().flatten().min().map(|(_, place)| place)
     }
 
-    fn by_score(&mut self) -> Option<Item> {
-        let open = self.opened as f64;
-        let candidates: Vec<Item> = self.candidates().collect();
-        let mut best: Option<(f64, Item)> = None;
-        for item in candidates {
-            let ratio = if self.seen.contains(&item) {
-                self.wait(&item) as f64 / open
+    fn by_score(&mut self) -> Option<(usize, Reason)> {
+        let open = self.slots.iter().filter(|slot| slot.open).count() as f64;
+        let candidates: Vec<usize> = self.candidates().map(|(place, _)| place).collect();
+        let mut best: Option<(f64, usize, Reason)> = None;
+        for place in candidates {
+            let chance: f64 = if self.slots[place].seen {
+                0.0
             } else {
-                // Earlier in the order is likelier; chance keeps two learners' sittings apart.
-                1.0 + 0.5 * self.rng.random::<f64>()
+                self.rng.random()
             };
-            let score = self.need(&item) * ratio.sqrt();
-            if best.is_none_or(|(top, _)| score > top) {
-                best = Some((score, item));
+            let slot = &self.slots[place];
+            let (need, reason) = self.need(slot);
+            let ratio = if slot.seen {
+                self.wait(slot) as f64 / open
+            } else {
+                1.0 + 0.5 * chance
+            };
+            let score = need * ratio.sqrt();
+            if best.is_none_or(|(top, ..)| score > top) {
+                best = Some((score, place, reason));
             }
         }
-        best.map(|(_, item)| item)
+        best.map(|(_, place, reason)| (place, reason))
     }
 
-    /// Open items that may come now: not the last one, and no miss before its time.
-    fn candidates(&self) -> impl Iterator<Item = Item> {
-        self.open()
-            .iter()
-            .copied()
-            .filter(|item| Some(*item) != self.last && !self.returns.contains_key(item))
+    /// Open items that may come now: not the last one, no miss before its time, no more than their share of those carried.
+    fn candidates(&self) -> impl Iterator<Item = (usize, &Slot)> {
+        let (shown, carried) = self.shown;
+        let share_left = CARRIED_SHARE * (carried + 1) <= shown + 1;
+        self.slots.iter().enumerate().filter(move |(_, slot)| {
+            let may = slot.open && slot.back.is_none() && Some(slot.item) != self.last;
+            may && (share_left || !slot.carried)
+        })
     }
 
-    fn wait(&self, item: &Item) -> u64 {
-        self.prompt - self.since.get(item).copied().unwrap_or(0)
+    fn wait(&self, slot: &Slot) -> u64 {
+        self.prompt - slot.since
     }
 
-    fn need(&self, item: &Item) -> f64 {
-        let need = (1.0 - self.learner.settled(item)).powi(2) + LEAST_NEED;
-        if self.learner.wants_cold_look(item) {
-            need.max(COLD_NEED)
+    fn need(&self, slot: &Slot) -> (f64, Reason) {
+        let need = (1.0 - slot.probability).powi(2) + LEAST_NEED;
+        if !slot.seen {
+            (need, Reason::New)
+        } else if self.model.wants_first_look(&slot.item) {
+            let reason = if self.model.review_due(&slot.item) {
+                Reason::Review
+            } else {
+                Reason::FirstLook
+            };
+            (need.max(FIRST_LOOK_NEED), reason)
         } else {
-            need
+            (need, Reason::Weak)
         }
     }
-}
-
-/// Sorts the notes a reader finds others from to the front: notes on the staff before ledger lines, plain before altered,
-/// then by steps from the nearest landmark (any C, the line the clef names, an outer line with F or G on it).
-fn landmark_rank(item: Item) -> (bool, bool, i32, i32) {
-    let step = StaffStep::of(item.pitch, item.clef);
-    let beyond = ledger_lines(step) > 1;
-    let altered = item.pitch.alteration != Alteration::Natural;
-    let distance = (-14..=22)
-        .filter(|other| is_landmark(StaffStep(*other), item.clef))
-        .map(|other| (other - step.0).abs())
-        .min()
-        .unwrap_or(i32::MAX);
-    (beyond, altered, distance, (step.0 - 4).abs())
-}
-
-fn is_landmark(step: StaffStep, clef: Clef) -> bool {
-    let letter = step.pitch(clef).letter;
-    let clef_line = match clef {
-        Clef::Treble | Clef::Treble8Below => 2,
-        Clef::Bass | Clef::Tenor => 6,
-        Clef::Alto => 4,
-    };
-    letter == Letter::C
-        || step.0 == clef_line
-        || (matches!(step.0, 0 | 8) && matches!(letter, Letter::F | Letter::G))
 }
 
 #[cfg(test)]
@@ -314,7 +426,6 @@ mod tests {
     struct Shown {
         item: Item,
         right: bool,
-        open: usize,
     }
 
     /// A simulated sitting: `ability` gives an item's share right and its response time.
@@ -336,152 +447,9 @@ mod tests {
                     Outcome::Wrong
                 };
                 chooser.record(&item, outcome, Some(ms));
-                let open = chooser.open().len();
-                Shown { item, right, open }
+                Shown { item, right }
             })
             .collect()
-    }
-
-    fn fresh(id: &str, seed: u64) -> Chooser {
-        Chooser::new(&stage_items(id), &[], start(), 600, seed)
-    }
-
-    #[test]
-    fn the_same_item_never_comes_twice_running() {
-        for share in [0.0, 0.3, 0.8, 1.0] {
-            for count in [2, 3, 5, 24] {
-                let items = &stage_items("both")[..count];
-                let mut chooser = Chooser::new(items, &[], start(), 600, 1);
-                let shown = sit(&mut chooser, 500, 2, |_| (share, 1500));
-                for pair in shown.windows(2) {
-                    assert_ne!(pair[0].item, pair[1].item, "{share} of {count}");
-                }
-            }
-        }
-        let mut lone = Chooser::new(&stage_items("both")[..1], &[], start(), 600, 1);
-        assert_eq!(sit(&mut lone, 3, 2, |_| (1.0, 900)).len(), 3);
-        assert_eq!(Chooser::new(&[], &[], start(), 600, 1).next_item(), None);
-    }
-
-    #[test]
-    fn a_missed_item_returns_after_two_to_five_others() {
-        for (stage, share) in [("both", 0.5), ("both", 0.85), ("all", 0.7), ("all", 0.95)] {
-            for seed in 0..10 {
-                let shown = sit(&mut fresh(stage, seed), 600, seed, |_| (share, 1500));
-                let mut misses = 0;
-                for (place, prompt) in shown[..590].iter().enumerate() {
-                    if prompt.right {
-                        continue;
-                    }
-                    misses += 1;
-                    let others = shown[place + 1..]
-                        .iter()
-                        .position(|later| later.item == prompt.item);
-                    assert!(
-                        others.is_some_and(|n| RETURN.contains(&(n as u64))),
-                        "{stage} {share} seed {seed}: {others:?} others"
-                    );
-                }
-                assert!(misses > 5);
-            }
-        }
-    }
-
-    #[test]
-    fn nothing_open_waits_longer_than_four_times_the_open_items() {
-        // Half of the items are fluent and half slow, so that the fluent ones would starve by score alone.
-        for (stage, share) in [("treble", 0.9), ("both", 0.5), ("both", 0.95), ("all", 0.8)] {
-            for seed in 0..4 {
-                let mut chooser = fresh(stage, seed);
-                let shown = sit(&mut chooser, 1500, seed, |item| {
-                    if item.pitch.diatonic() % 2 == 0 {
-                        (1.0, 700)
-                    } else {
-                        (share, 3000)
-                    }
-                });
-                let mut last: HashMap<Item, usize> = HashMap::new();
-                for (place, prompt) in shown.iter().enumerate() {
-                    last.insert(prompt.item, place);
-                    for (item, since) in &last {
-                        let wait = place - since;
-                        assert!(wait <= 4 * prompt.open, "{stage} {seed} {item}: {wait}");
-                    }
-                }
-                assert_eq!(last.len(), chooser.open().len());
-            }
-        }
-    }
-
-    #[test]
-    fn whoever_misses_everything_still_meets_every_open_item() {
-        let mut chooser = fresh("both", 3);
-        let shown = sit(&mut chooser, 600, 3, |_| (0.0, 3000));
-        let met: HashSet<Item> = shown.iter().map(|s| s.item).collect();
-        assert_eq!(met.len(), chooser.open().len());
-    }
-
-    #[test]
-    fn missed_and_slow_items_come_more_often() {
-        let weak: Item = "D4@treble".parse().unwrap();
-        let slow: Item = "B4@treble".parse().unwrap();
-        let mut counts: HashMap<Item, usize> = HashMap::new();
-        for seed in 0..10 {
-            let shown = sit(&mut fresh("treble", seed), 300, seed, |item| {
-                if item == weak {
-                    (0.5, 1200)
-                } else if item == slow {
-                    (1.0, 3000)
-                } else {
-                    (1.0, 800)
-                }
-            });
-            for prompt in shown {
-                *counts.entry(prompt.item).or_default() += 1;
-            }
-        }
-        let others: usize = counts
-            .iter()
-            .filter(|(i, _)| **i != weak && **i != slow)
-            .map(|(_, n)| n)
-            .sum();
-        let usual = others / 10;
-        assert!(
-            counts[&weak] > 3 * usual / 2,
-            "{} against {usual}",
-            counts[&weak]
-        );
-        assert!(
-            counts[&slow] > 3 * usual / 2,
-            "{} against {usual}",
-            counts[&slow]
-        );
-    }
-
-    #[test]
-    fn the_same_seed_and_answers_choose_the_same_items() {
-        let items = |seed| -> Vec<Item> {
-            let shown = sit(&mut fresh("all", seed), 200, 9, |_| (0.8, 1500));
-            shown.into_iter().map(|s| s.item).collect()
-        };
-        assert_eq!(items(7), items(7));
-        assert_ne!(items(7), items(8));
-    }
-
-    #[test]
-    fn new_items_open_a_few_at_a_time_and_landmarks_first() {
-        let mut chooser = fresh("all", 1);
-        chooser.next_item().unwrap();
-        let first = chooser.open().len();
-        assert!((8..=60).contains(&first), "{first}");
-        let names: Vec<String> = chooser.open().iter().map(Item::to_string).collect();
-        for landmark in ["C4@treble", "G4@treble", "C5@treble", "F3@bass", "C3@bass"] {
-            assert!(names[..12].contains(&landmark.to_owned()), "{names:?}");
-        }
-        assert!(names.iter().all(|name| !name.contains('#')), "{names:?}");
-        // What is known opens the way for more.
-        sit(&mut chooser, 400, 1, |_| (1.0, 700));
-        assert!(chooser.open().len() > first + 20);
     }
 
     #[test]
@@ -508,6 +476,10 @@ mod tests {
             });
         }
         let resumed = Chooser::new(&items, &history, start() + 5.minutes(), 600, 1);
+        let wait = |chooser: &Chooser, item: &Item| {
+            let slot = chooser.slots.iter().find(|slot| slot.item == *item);
+            slot.map(|slot| chooser.wait(slot))
+        };
         let sorted = |chooser: &Chooser| {
             let mut open = chooser.open().to_vec();
             open.sort();
@@ -516,14 +488,18 @@ mod tests {
         let met: HashSet<Item> = history.iter().map(|a| a.item).collect();
         assert_eq!(sorted(&resumed).len(), met.len());
         for item in &met {
-            assert_eq!(resumed.wait(item), chooser.wait(item), "{item}");
-            let (now, then) = (resumed.learner.settled(item), chooser.learner.settled(item));
+            assert_eq!(wait(&resumed, item), wait(&chooser, item), "{item}");
+            let (now, then) = (
+                resumed.model.probability(item),
+                chooser.model.probability(item),
+            );
             assert!((now - then).abs() < 1e-12, "{item}");
         }
         // The misses of the last prompts are still due, at the same latest prompt.
         let latest = |chooser: &Chooser| -> HashMap<Item, u64> {
-            let returns = chooser.returns.iter();
-            returns.map(|(item, back)| (*item, back.latest)).collect()
+            let slots = chooser.slots.iter();
+            let back = |slot: &Slot| Some((slot.item, slot.back?.latest));
+            slots.filter_map(back).collect()
         };
         assert!(!latest(&chooser).is_empty());
         assert_eq!(latest(&resumed), latest(&chooser));
@@ -532,9 +508,9 @@ mod tests {
         let tomorrow = Chooser::new(&items, &history, start() + 24.hours(), 600, 1);
         assert!(
             met.iter()
-                .all(|i| tomorrow.learner.settled(i) <= resumed.learner.settled(i))
+                .all(|i| tomorrow.model.probability(i) <= resumed.model.probability(i))
         );
-        assert!(met.iter().all(|i| tomorrow.learner.wants_cold_look(i)));
+        assert!(met.iter().all(|i| tomorrow.model.wants_first_look(i)));
     }
 
     #[test]
@@ -565,9 +541,9 @@ mod tests {
         );
         assert!(
             chooser
-                .items
+                .slots
                 .iter()
-                .all(|i| chooser.learner.settled(i).is_finite())
+                .all(|slot| chooser.model.probability(&slot.item).is_finite())
         );
     }
 }

@@ -92,6 +92,8 @@ pub struct Stage {
     pub least_answers: u32,
     /// When it is done.
     pub advance: Advance,
+    /// A settled item is read within the plain reaction and this much.
+    pub fluent_ms: u32,
 }
 
 /// Items that are drilled together: those of one staff where a stage takes each staff alone, else all.

@@ -11,6 +11,7 @@ use super::course_fields::{Fields, Source};
 
 use super::course::{Advance, Block, Course, LEAST_ANSWERS, MINUTES, Stage, StageKind, days_for};
 use super::item::Item;
+use super::settled::FLUENT_ABOVE_FLOOR_MS;
 use crate::theory::{Alteration, Clef, KeySignature, Pitch, Spelling, StaffStep, ledger_lines};
 
 /// What is wrong with a course file.
@@ -37,8 +38,17 @@ const MOST_ITEMS: usize = 1_000;
 const COURSE_KEYS: [&str; 7] = [
     "schema", "id", "name", "days", "minutes", "answers", "stage",
 ];
-const STAGE_KEYS: [&str; 9] = [
-    "id", "name", "kind", "staves", "days", "minutes", "answers", "advance", "notes",
+const STAGE_KEYS: [&str; 10] = [
+    "id",
+    "name",
+    "kind",
+    "staves",
+    "days",
+    "minutes",
+    "answers",
+    "advance",
+    "fluent-ms",
+    "notes",
 ];
 const NOTES_KEYS: [&str; 9] = [
     "clef",
@@ -180,6 +190,9 @@ fn read_stage(source: &Source, fields: &Fields, defaults: &Defaults) -> Result<S
             .count("answers", 0..=1000)?
             .unwrap_or(defaults.least_answers),
         advance,
+        fluent_ms: fields
+            .count("fluent-ms", 200..=5000)?
+            .unwrap_or(FLUENT_ABOVE_FLOOR_MS),
     })
 }
 

@@ -1,6 +1,8 @@
 //! The program in a folder of its own, by pipes and in a real pseudo-terminal.
 #![allow(dead_code)] // each test file uses its own part
 
+pub mod sound_server;
+
 use std::io::{Read, Write};
 use std::num::NonZero;
 use std::path::{Path, PathBuf};
@@ -216,6 +218,11 @@ impl Screen {
     /// What the screen shows.
     pub fn text(&self) -> String {
         self.parser.lock().unwrap().screen().contents()
+    }
+
+    /// What `look` sees on the screen, colours and all.
+    pub fn with<T>(&self, look: impl FnOnce(&vt100::Screen) -> T) -> T {
+        look(self.parser.lock().unwrap().screen())
     }
 
     /// Whether the program has the alternate screen.

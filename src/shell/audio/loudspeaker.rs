@@ -1,10 +1,12 @@
 //! The loudspeaker of a whole run: opened beside the screen, watched, and opened again when it was lost.
 //! In: phrases, and the time at every turn of the main loop. Out: sound, and news to show.
 
+use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use super::fault::AudioFault;
 use super::output::{Opening, Speaker};
+use super::source::SoundState;
 use crate::score::Phrase;
 
 /// A phrase asked for while the device is being opened still sounds if it is no older than this: later it would only
@@ -131,6 +133,14 @@ impl Loudspeaker {
             State::Opening(_) => self.waiting.is_some(),
             State::Ready(speaker) => speaker.is_sounding(),
             State::Failed { .. } => false,
+        }
+    }
+
+    /// What the callback of the open device tells, for a thread that must know whether the speaker sounds.
+    pub fn state(&self) -> Option<Arc<SoundState>> {
+        match &self.state {
+            State::Ready(speaker) => Some(speaker.state()),
+            State::Opening(_) | State::Failed { .. } => None,
         }
     }
 

@@ -36,7 +36,9 @@ pub enum Command {
     )]
     Practice(PracticeArgs),
     /// Marks, speed and accuracy, the slowest notes.
-    #[command(after_help = "Examples:\n  stavelark progress\n  stavelark progress --json")]
+    #[command(
+        after_help = "Examples:\n  stavelark progress\n  stavelark progress --why F#5@treble\n  stavelark progress --json"
+    )]
     Progress(ProgressArgs),
     /// The courses: list, show, check, use, new.
     #[command(
@@ -161,6 +163,9 @@ pub struct PracticeArgs {
 /// Options of `progress`.
 #[derive(Debug, Args)]
 pub struct ProgressArgs {
+    /// Why this note comes up, and what it lacks to settled: F#5, or F#5@treble.
+    #[arg(long, value_name = "ITEM")]
+    pub why: Option<String>,
     /// As JSON.
     #[arg(long)]
     pub json: bool,

@@ -7,6 +7,7 @@ mod data;
 mod hear;
 mod learner;
 mod plain;
+mod plain_piano;
 pub mod play;
 mod practice;
 mod progress;

@@ -23,15 +23,7 @@ pub fn run(
         if let Some(fault) = desk.sound_fault() {
             writeln!(output, "{fault}")?;
         }
-        if let Some(feedback) = desk
-            .view()
-            .feedback
-            .as_ref()
-            .filter(|_| desk.view().told > told)
-        {
-            told = desk.view().told;
-            writeln!(output, "{}", desk.wording().feedback(feedback))?;
-        }
+        told = tell(desk, told, output)?;
         if let Some(summary) = desk.view().summary.clone() {
             for line in desk.closing_lines(&summary) {
                 writeln!(output, "{line}")?;
@@ -54,19 +46,34 @@ pub fn run(
             desk.on(Event::Stop)?;
             return Ok(None);
         }
-        match line.trim() {
-            "" => desk.sound_again(),
-            "stop" | "quit" => desk.on(Event::Stop)?,
-            "back" => desk.on(Event::TakeBack)?,
-            text => match parse(text, desk.wording().names) {
-                Some(name) => desk.named(name)?,
-                None => writeln!(
-                    output,
-                    "'{text}' is no note name. Write a letter A to G, with # or b behind it if it has one."
-                )?,
-            },
-        }
+        take(desk, line.trim(), output)?;
     }
+}
+
+/// Writes what was told since `told` and gives what is told now.
+pub(super) fn tell(desk: &Desk, told: u32, output: &mut dyn Write) -> Result<u32, DeskError> {
+    let view = desk.view();
+    if let Some(feedback) = view.feedback.as_ref().filter(|_| view.told > told) {
+        writeln!(output, "{}", desk.wording().feedback(feedback))?;
+    }
+    Ok(view.told)
+}
+
+/// Does what a line asks for.
+pub(super) fn take(desk: &mut Desk, line: &str, output: &mut dyn Write) -> Result<(), DeskError> {
+    match line {
+        "" => desk.sound_again(),
+        "stop" | "quit" => desk.on(Event::Stop)?,
+        "back" => desk.on(Event::TakeBack)?,
+        text => match parse(text, desk.wording().names) {
+            Some(name) => desk.named(name)?,
+            None => writeln!(
+                output,
+                "'{text}' is no note name. Write a letter A to G, with # or b behind it if it has one."
+            )?,
+        },
+    }
+    Ok(())
 }
 
 /// A name as a person types it: `F#`, `f sharp`, `Bb`, `b flat`; or in the learner's own naming.

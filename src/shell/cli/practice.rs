@@ -6,19 +6,22 @@ use std::process::ExitCode;
 use anyhow::{Context, bail};
 
 use super::args::{Cli, PracticeArgs, WayArg};
-use super::{plain, read, say, unfinished, warn, write};
+use super::{plain, plain_piano, read, say, unfinished, warn, write};
 use crate::drill::{End, Event};
 use crate::engrave::CellStyle;
+use crate::shell::audio::SystemMicrophones;
 use crate::shell::desk::{Desk, DeskError};
+use crate::shell::ear::{EarOptions, Hands, Tell};
 use crate::shell::events::EventLog;
 use crate::shell::home::{Home, Wish};
 use crate::shell::locale;
-use crate::shell::settings::Settings;
+use crate::shell::settings::{Settings, Shown};
 use crate::shell::sound::Sound;
 use crate::shell::term::pixels::Look;
 use crate::shell::today::Today;
 use crate::shell::{term, wav};
 use crate::signal::listen::{Listener, NoteEvent, Options, Surety};
+use crate::study::PromptKind;
 
 /// Bare `stavelark`: the home screen, or today in words where there is no screen.
 pub(super) fn home(cli: &Cli) -> anyhow::Result<ExitCode> {
@@ -37,7 +40,7 @@ pub(super) fn home(cli: &Cli) -> anyhow::Result<ExitCode> {
 /// Runs `practice`.
 pub(super) fn run(cli: &Cli, args: &PracticeArgs) -> anyhow::Result<ExitCode> {
     let mut home = Home::open(cli.learner.as_deref())?;
-    let wish = Wish {
+    let mut wish = Wish {
         stage: args.stage.clone(),
         prompt: args.prompt.into(),
         way: args.answer_by.into(),
@@ -46,7 +49,12 @@ pub(super) fn run(cli: &Cli, args: &PracticeArgs) -> anyhow::Result<ExitCode> {
         timed: !args.plain,
         seed: args.seed,
         told_clock: args.input.is_some(),
+        loop_delay: std::time::Duration::ZERO,
     };
+    // With loudspeakers the microphone would wait for our sound before it could hear an answer.
+    if wish.hands_on() && wish.prompt == PromptKind::Both && !home.settings().headphones() {
+        wish.prompt = PromptKind::Eye;
+    }
     // An unknown stage is told before any file is written.
     home.stage(&wish)?;
     let events = match &args.events {
@@ -62,15 +70,15 @@ pub(super) fn run(cli: &Cli, args: &PracticeArgs) -> anyhow::Result<ExitCode> {
         let desk = home.sitting(&wish, wording(cli, &home), events, Sound::silent())?;
         return from_recording(desk, &recording);
     }
-    if args.answer_by == WayArg::Piano {
-        bail!(
-            "the live microphone is not there yet: give a recording with --input FILE.wav, or answer by letters"
-        );
-    }
     if args.plain {
         let sound = sound(&home, &wish);
         let mut desk = home.sitting(&wish, wording(cli, &home), events, sound)?;
-        let done = plain::run(&mut desk, &mut io::stdin().lock(), &mut shown())?;
+        let done = if wish.hands_on() {
+            let start = |desk: &Desk, tell| hands(&home, desk, tell);
+            plain_piano::run(&mut desk, start, &mut *shown())?
+        } else {
+            plain::run(&mut desk, &mut io::stdin().lock(), &mut *shown())?
+        };
         return Ok(match done {
             Some(_) => ExitCode::SUCCESS,
             None => {
@@ -119,10 +127,24 @@ fn wording(cli: &Cli, home: &Home) -> crate::shell::words::Wording {
 
 fn sound(home: &Home, wish: &Wish) -> Sound {
     if home.settings().sound() {
-        Sound::open(wish.prompt != crate::study::PromptKind::Eye)
+        Sound::open(wish.prompt != PromptKind::Eye)
     } else {
         Sound::silent()
     }
+}
+
+/// The ear of a sitting at the piano.
+fn hands(home: &Home, desk: &Desk, tell: Tell) -> Hands {
+    let settings = home.settings();
+    let microphones = SystemMicrophones {
+        chosen: settings.microphone(),
+    };
+    let options = EarOptions {
+        own: desk.own_sound(),
+        headphones: settings.headphones(),
+        ..EarOptions::default()
+    };
+    Hands::start(Box::new(microphones), options, tell)
 }
 
 fn full_screen(
@@ -176,6 +198,18 @@ impl term::Host for Screen<'_> {
         let wording = wording(self.cli, self.home);
         let events = self.events.take();
         Ok(self.home.sitting(&self.wish, wording, events, sound)?)
+    }
+
+    fn hands(&mut self, desk: &Desk, tell: Tell) -> Option<Hands> {
+        self.wish.hands_on().then(|| hands(self.home, desk, tell))
+    }
+
+    fn settings(&self) -> Vec<Shown> {
+        self.home.settings().shown()
+    }
+
+    fn set(&mut self, name: &str, value: &str) -> Result<(), DeskError> {
+        Ok(self.home.set(name, value)?)
     }
 
     fn ascii(&self) -> bool {

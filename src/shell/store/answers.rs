@@ -3,7 +3,7 @@
 use jiff::Timestamp;
 use jiff::civil::Date;
 use jiff::tz::Offset;
-use rusqlite::{Row, ToSql, params};
+use rusqlite::{OptionalExtension, Row, ToSql, params};
 
 use super::error::StoreError;
 use super::learners::LearnerId;
@@ -47,7 +47,7 @@ pub struct AnswerFilter<'a> {
 }
 
 const ANSWER: &str =
-    "at, stage, item, prompt, way, given, outcome, response_ms, attempt, active_ms";
+    "at, stage, item, prompt, way, given, outcome, response_ms, attempt, active_ms, day";
 
 impl Store {
     /// Records that a sitting begins.
@@ -140,6 +140,16 @@ impl Store {
         learner: LearnerId,
         filter: AnswerFilter,
     ) -> Result<Vec<Answer>, StoreError> {
+        let dated = self.dated_answers(learner, filter)?;
+        Ok(dated.into_iter().map(|(_, answer)| answer).collect())
+    }
+
+    /// The same, each with its practice day.
+    pub fn dated_answers(
+        &self,
+        learner: LearnerId,
+        filter: AnswerFilter,
+    ) -> Result<Vec<(Date, Answer)>, StoreError> {
         let mut sql = format!("SELECT {ANSWER} FROM answers WHERE learner = ? AND NOT withdrawn");
         let mut values: Vec<Box<dyn ToSql>> = vec![Box::new(learner.0)];
         if let Some(stage) = filter.stage {
@@ -162,9 +172,27 @@ impl Store {
         let read = self.sql(|c| {
             c.prepare(&sql)?
                 .query_map(rusqlite::params_from_iter(values), read_answer)?
-                .collect::<rusqlite::Result<Vec<Option<Answer>>>>()
+                .collect::<rusqlite::Result<Vec<Option<(Date, Answer)>>>>()
         })?;
         Ok(read.into_iter().flatten().collect())
+    }
+
+    /// How a learner answered last; `None` before the first answer.
+    pub fn last_way(
+        &self,
+        learner: LearnerId,
+    ) -> Result<Option<(AnswerWay, PromptKind)>, StoreError> {
+        let last = self.sql(|c| {
+            c.query_row(
+                "SELECT way, prompt FROM answers WHERE learner = ?1 ORDER BY id DESC LIMIT 1",
+                [learner.0],
+                |row| Ok((row.get::<_, i64>(0)?, row.get::<_, i64>(1)?)),
+            )
+            .optional()
+        })?;
+        Ok(last.and_then(|(way, prompt)| {
+            Some((AnswerWay::from_code(way)?, PromptKind::from_code(prompt)?))
+        }))
     }
 
     /// What was practised on a stage on a practice day: active time, and prompts that got a judged answer.
@@ -214,14 +242,16 @@ impl Store {
     }
 }
 
-fn read_answer(row: &Row) -> rusqlite::Result<Option<Answer>> {
+fn read_answer(row: &Row) -> rusqlite::Result<Option<(Date, Answer)>> {
     let item: String = row.get(2)?;
     let given: Option<String> = row.get(5)?;
     let given = match given.map(|text| text.parse()).transpose() {
         Ok(given) => given,
         Err(_) => return Ok(None),
     };
-    let (Ok(item), Some(prompt), Some(way), Some(outcome)) = (
+    let day: String = row.get(10)?;
+    let (Some(day), Ok(item), Some(prompt), Some(way), Some(outcome)) = (
+        day_from_text(&day),
         item.parse(),
         PromptKind::from_code(row.get(3)?),
         AnswerWay::from_code(row.get(4)?),
@@ -229,7 +259,7 @@ fn read_answer(row: &Row) -> rusqlite::Result<Option<Answer>> {
     ) else {
         return Ok(None);
     };
-    Ok(Some(Answer {
+    let answer = Answer {
         at: from_millis(row.get(0)?),
         stage: row.get(1)?,
         item,
@@ -240,5 +270,6 @@ fn read_answer(row: &Row) -> rusqlite::Result<Option<Answer>> {
         response_ms: row.get(7)?,
         attempt: row.get(8)?,
         active_ms: row.get(9)?,
-    }))
+    };
+    Ok(Some((day, answer)))
 }

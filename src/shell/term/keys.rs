@@ -12,6 +12,14 @@ pub enum Action {
     Enter,
     /// One key of a name.
     Name(Typed),
+    /// One up in a list; a sharp in a name.
+    Up,
+    /// One down in a list; a flat in a name.
+    Down,
+    /// The value before.
+    Before,
+    /// The value after.
+    After,
     /// Sound the item again.
     HearAgain,
     /// Show or hide the drawn keyboard.
@@ -20,6 +28,8 @@ pub enum Action {
     TakeBack,
     /// Pause and go on; leave a page.
     Pause,
+    /// The settings.
+    Settings,
     /// The keys.
     Help,
     /// Leave.
@@ -35,68 +45,137 @@ pub struct Row {
     pub does: &'static str,
     /// The same in a word or two, for the foot of the practice screen; empty when it is not shown there.
     pub foot: &'static str,
+    /// What a click on it does.
+    pub action: Option<Action>,
 }
 
 /// The table, in the order of the help. What stands first at the foot is the first to go when the screen is narrow.
-pub const ROWS: [Row; 9] = [
+pub const ROWS: [Row; 10] = [
     Row {
         keys: "Tab",
         does: "show or hide the drawn keyboard, which takes the mouse",
         foot: "keyboard",
+        action: Some(Action::Keyboard),
     },
     Row {
         keys: "Space",
         does: "hear the note again",
         foot: "hear",
+        action: Some(Action::HearAgain),
     },
     Row {
         keys: "A-G",
         does: "the name of the note",
         foot: "name",
+        action: None,
     },
     Row {
         keys: "# -",
         does: "sharp, flat, before the letter; also the arrows up and down",
         foot: "sharp, flat",
+        action: None,
     },
     Row {
         keys: "Backspace",
         does: "take a misheard or mistyped verdict of the last two prompts out of the record",
         foot: "undo",
+        action: Some(Action::TakeBack),
     },
     Row {
         keys: "?",
         does: "these keys",
         foot: "keys",
+        action: Some(Action::Help),
     },
     Row {
         keys: "Esc",
         does: "rest; once more ends the sitting; leaves a page",
         foot: "rest",
+        action: Some(Action::Pause),
+    },
+    Row {
+        keys: "s",
+        does: "settings, from the home screen",
+        foot: "",
+        action: Some(Action::Settings),
     },
     Row {
         keys: "Enter",
         does: "begin, go on, choose",
         foot: "",
+        action: Some(Action::Enter),
     },
     Row {
         keys: "Ctrl-C",
         does: "leave; what was answered is kept",
         foot: "",
+        action: Some(Action::Quit),
     },
 ];
 
-/// The foot of the practice screen in at most `width` columns.
-pub fn foot(width: u16) -> String {
-    let parts: Vec<String> = ROWS
-        .iter()
-        .filter(|row| !row.foot.is_empty())
-        .map(|row| format!("{} {}", row.keys, row.foot))
-        .collect();
-    (0..parts.len())
-        .map(|skip| parts[skip..].join("   "))
-        .find(|line| line.chars().count() <= usize::from(width))
+/// One thing a foot line offers, by key or by a click on it.
+#[derive(Debug, Clone, Copy)]
+pub struct Offer {
+    /// The key as written.
+    pub keys: &'static str,
+    /// What it does, in a word or two.
+    pub does: &'static str,
+    /// What a click does.
+    pub action: Option<Action>,
+}
+
+/// An offer whose click does what its key does.
+pub const fn offer(keys: &'static str, does: &'static str, action: Action) -> Offer {
+    Offer {
+        keys,
+        does,
+        action: Some(action),
+    }
+}
+
+/// Between two offers.
+const GAP: &str = "   ";
+
+/// As much of `offers` as `width` columns hold, the first ones going first.
+pub fn fitted(offers: &[Offer], width: u16) -> &[Offer] {
+    (0..offers.len())
+        .map(|skip| &offers[skip..])
+        .find(|rest| line(rest).chars().count() <= usize::from(width))
         .unwrap_or_default()
+}
+
+/// The foot line.
+pub fn line(offers: &[Offer]) -> String {
+    let parts: Vec<String> = offers
+        .iter()
+        .map(|offer| format!("{} {}", offer.keys, offer.does))
+        .collect();
+    parts.join(GAP)
+}
+
+/// What a click on `column` of the foot line does.
+pub fn clicked(offers: &[Offer], column: u16) -> Option<Action> {
+    let mut from = 0;
+    for offer in offers {
+        let to = from + line(std::slice::from_ref(offer)).chars().count();
+        if (from..to).contains(&usize::from(column)) {
+            return offer.action;
+        }
+        from = to + GAP.len();
+    }
+    None
+}
+
+/// The foot of the practice screen.
+pub fn practice_foot() -> Vec<Offer> {
+    ROWS.iter()
+        .filter(|row| !row.foot.is_empty())
+        .map(|row| Offer {
+            keys: row.keys,
+            does: row.foot,
+            action: row.action,
+        })
+        .collect()
 }
 
 /// What `key` asks for.
@@ -106,8 +185,13 @@ pub fn action(key: KeyEvent) -> Option<Action> {
     }
     Some(match key.code {
         KeyCode::Enter => Action::Enter,
-        KeyCode::Up | KeyCode::Char('#' | '+') => Action::Name(Typed::Sharp),
-        KeyCode::Down | KeyCode::Char('-') => Action::Name(Typed::Flat),
+        KeyCode::Up => Action::Up,
+        KeyCode::Down => Action::Down,
+        KeyCode::Left => Action::Before,
+        KeyCode::Right => Action::After,
+        KeyCode::Char('#' | '+') => Action::Name(Typed::Sharp),
+        KeyCode::Char('-') => Action::Name(Typed::Flat),
+        KeyCode::Char('s') => Action::Settings,
         KeyCode::Char(' ') => Action::HearAgain,
         KeyCode::Tab => Action::Keyboard,
         KeyCode::Backspace => Action::TakeBack,
@@ -124,12 +208,26 @@ mod tests {
 
     #[test]
     fn the_foot_keeps_the_way_out_on_a_narrow_screen() {
-        assert!(foot(79).starts_with("Space hear   A-G name"));
+        let foot = practice_foot();
+        let shown = |width| line(fitted(&foot, width));
+        assert!(shown(79).starts_with("Space hear   A-G name"));
         for width in [79, 39, 20] {
-            let line = foot(width);
+            let line = shown(width);
             assert!(line.ends_with("Esc rest") && line.chars().count() <= usize::from(width));
         }
-        assert_eq!(foot(3), "");
+        assert_eq!(shown(3), "");
+    }
+
+    #[test]
+    fn a_click_on_the_foot_does_what_stands_there() {
+        let foot = practice_foot();
+        let foot = fitted(&foot, 79);
+        let column = |word: &str| line(foot).find(word).unwrap() as u16;
+        assert_eq!(clicked(foot, column("Space")), Some(Action::HearAgain));
+        assert_eq!(clicked(foot, column("rest")), Some(Action::Pause));
+        assert_eq!(clicked(foot, column("A-G")), None);
+        assert_eq!(clicked(foot, column("A-G") - 1), None, "a gap");
+        assert_eq!(clicked(foot, 200), None);
     }
 
     #[test]
@@ -139,7 +237,7 @@ mod tests {
             press(KeyCode::Char('b')),
             Some(Action::Name(Typed::Letter(Letter::B)))
         );
-        assert_eq!(press(KeyCode::Down), Some(Action::Name(Typed::Flat)));
+        assert_eq!(press(KeyCode::Char('-')), Some(Action::Name(Typed::Flat)));
         assert_eq!(press(KeyCode::Char('z')), None);
     }
 }

@@ -1,8 +1,7 @@
 //! The full-screen program: keys and time come in one at a time, the screen is drawn after each.
 
-use std::io::Write;
-use std::io::{self, Stdout};
-use std::sync::mpsc::RecvTimeoutError;
+use std::io::{self, Stdout, Write};
+use std::sync::mpsc::{RecvTimeoutError, Sender, channel};
 use std::time::Duration;
 
 use crossterm::event::{Event as Input, KeyEventKind, MouseButton, MouseEventKind};
@@ -11,12 +10,14 @@ use ratatui::backend::CrosstermBackend;
 use ratatui::buffer::Buffer;
 
 use super::guard::Guard;
-use super::keys::{Action, action};
+use super::keys::{Action, Offer, action, offer, practice_foot};
 use super::pixels::{self, Easel, Look};
-use super::screens::{help, home, practice, summary, who};
+use super::screens::{self, help, home, practice, settings, summary, who};
 use crate::drill::Typing;
 use crate::shell::desk::{Desk, DeskError};
+use crate::shell::ear::{EarNews, Hands, Tell};
 use crate::shell::locale;
+use crate::shell::settings::Shown;
 use crate::shell::today::Today;
 
 /// How often the clock on the screen moves while nothing happens.
@@ -32,6 +33,12 @@ pub trait Host {
     fn today(&mut self) -> Result<Today, DeskError>;
     /// A sitting, ready to begin.
     fn sitting(&mut self) -> Result<Desk, DeskError>;
+    /// The ear of the sitting at `desk`, when it is answered at a piano; it tells its news to `tell`.
+    fn hands(&mut self, desk: &Desk, tell: Tell) -> Option<Hands>;
+    /// The settings.
+    fn settings(&self) -> Vec<Shown>;
+    /// Sets one.
+    fn set(&mut self, name: &str, value: &str) -> Result<(), DeskError>;
     /// ASCII alone.
     fn ascii(&self) -> bool;
     /// How the staff is shown.
@@ -42,8 +49,41 @@ pub trait Host {
 enum Page {
     Who { names: Vec<String>, at: usize },
     Home(Box<Today>),
+    Settings { shown: Vec<Shown>, at: usize },
     Practice(Box<Practice>),
     Summary { heading: String, lines: Vec<String> },
+}
+
+impl Page {
+    /// What the foot offers; what stands first goes first on a narrow screen.
+    fn foot(&self) -> Vec<Offer> {
+        match self {
+            Page::Who { .. } => vec![
+                offer("Up", "before", Action::Up),
+                offer("Down", "after", Action::Down),
+                offer("Enter", "go on", Action::Enter),
+                offer("Esc", "leave", Action::Pause),
+            ],
+            Page::Home(_) => vec![
+                offer("s", "settings", Action::Settings),
+                offer("?", "keys", Action::Help),
+                offer("Enter", "begin", Action::Enter),
+                offer("Esc", "leave", Action::Pause),
+            ],
+            Page::Settings { .. } => vec![
+                offer("Up", "before", Action::Up),
+                offer("Down", "after", Action::Down),
+                offer("Left", "value before", Action::Before),
+                offer("Right", "value after", Action::After),
+                offer("Esc", "home", Action::Pause),
+            ],
+            Page::Practice(_) => practice_foot(),
+            Page::Summary { .. } => vec![
+                offer("Enter", "home", Action::Enter),
+                offer("Esc", "leave", Action::Pause),
+            ],
+        }
+    }
 }
 
 /// A sitting on the screen.
@@ -56,13 +96,28 @@ pub struct Practice {
     pub keyboard: bool,
     /// Why there is no sound, until the first answer.
     pub silent: Option<&'static str>,
+    /// The ear, when it is answered at a piano.
+    pub hands: Option<Hands>,
+}
+
+/// What comes in.
+enum Arrival {
+    /// A key, the mouse, a size.
+    Input(Input),
+    /// Something heard.
+    Ear(EarNews),
+    /// What the terminal says of itself.
+    Told(Vec<pixels::Heard>),
+    /// The terminal is gone.
+    Gone,
 }
 
 /// Runs until the learner leaves. `start_now` goes to practice without the home screen.
 /// Returns whether the last sitting came to its end.
 pub fn run(host: &mut dyn Host, start_now: bool) -> Result<(), DeskError> {
+    let (arrive, arrivals) = channel();
     let mut page = if start_now {
-        begin(host)?
+        begin(host, &arrive)?
     } else if let Some((names, at)) = host.who()? {
         Page::Who { names, at }
     } else {
@@ -70,27 +125,32 @@ pub fn run(host: &mut dyn Host, start_now: bool) -> Result<(), DeskError> {
     };
     let guard = Guard::take()?;
     let mut terminal = Terminal::new(CrosstermBackend::new(io::stdout()))?;
-    let look = host.look();
-    let inputs = pixels::listen(true);
-    let mut easel = Easel::new(look);
+    inputs(arrive.clone());
+    let mut easel = Easel::new(host.look());
     let mut asked = false;
     let mut helping = false;
     let result = loop {
+        easel.set_look(host.look());
         if let Err(error) = draw(&mut terminal, &page, helping, host.ascii(), &mut easel) {
             break Err(error);
         }
         // The terminal is asked what it can show when the first frame stands.
-        if !std::mem::replace(&mut asked, true) {
-            let questions = pixels::questions(look.asks_about_pictures());
-            let out = terminal.backend_mut();
-            out.write_all(questions.as_bytes())?;
-            Write::flush(out)?;
+        if !std::mem::replace(&mut asked, true)
+            && let Err(error) = ask(&mut terminal, host.look())
+        {
+            break Err(error.into());
         }
         if let Page::Practice(state) = &mut page
             && let Some(fault) = state.desk.sound_fault()
         {
             state.silent = Some(fault);
             continue;
+        }
+        if let Page::Practice(state) = &mut page
+            && let Some(hands) = &mut state.hands
+            && let Err(error) = hands.pass_time(&mut state.desk)
+        {
+            break Err(error);
         }
         // Response time counts from the first draw of a prompt.
         if let Page::Practice(state) = &mut page
@@ -99,42 +159,85 @@ pub fn run(host: &mut dyn Host, start_now: bool) -> Result<(), DeskError> {
         {
             break Err(error);
         }
-        let input = match inputs.recv_timeout(TICK) {
-            Ok(pixels::Input::Event(input)) => input,
-            Ok(pixels::Input::Told(heard)) => {
+        let stepped = match arrivals.recv_timeout(TICK) {
+            Ok(Arrival::Input(input)) => {
                 let size = terminal.size()?;
-                easel.told(&heard, (size.width, size.height));
+                if let Input::Resize(columns, rows) = input {
+                    easel.resized((columns, rows));
+                }
+                step(host, page, &mut helping, &input, (size, &easel), &arrive)
+            }
+            Ok(Arrival::Told(heard)) => {
+                let size = terminal.size()?;
+                easel.told(heard, (size.width, size.height));
                 continue;
             }
+            Ok(Arrival::Ear(news)) => hear(page, &news).map(Some),
             Err(RecvTimeoutError::Timeout) => continue,
             // The terminal is gone: what was answered is kept.
-            Ok(pixels::Input::Gone) | Err(RecvTimeoutError::Disconnected) => break Ok(()),
+            Ok(Arrival::Gone) | Err(RecvTimeoutError::Disconnected) => break Ok(()),
         };
-        if let Input::Resize(columns, rows) = input {
-            easel.resized((columns, rows));
-        }
-        match step(host, page, &mut helping, &input, &easel) {
+        match stepped {
             Ok(Some(next)) => page = next,
             Ok(None) => break Ok(()),
             Err(error) => break Err(error),
         }
     };
+    // A terminal that is gone shows no picture either.
+    let _gone = easel.leave(&mut terminal);
     drop(guard);
     result
+}
+
+/// Keys, mouse and sizes from a thread of their own.
+fn inputs(arrive: Sender<Arrival>) {
+    pixels::listen(move |came| {
+        let arrival = match came {
+            pixels::Input::Event(input) => Arrival::Input(input),
+            pixels::Input::Told(heard) => Arrival::Told(heard),
+            pixels::Input::Gone => Arrival::Gone,
+        };
+        arrive.send(arrival).is_ok()
+    });
+}
+
+/// Asks the terminal for its colours, and what pictures it shows.
+fn ask(terminal: &mut Terminal<CrosstermBackend<Stdout>>, look: Look) -> io::Result<()> {
+    let questions = pixels::questions(look.asks_about_pictures());
+    let out = terminal.backend_mut();
+    out.write_all(questions.as_bytes())?;
+    Write::flush(out)
+}
+
+/// Takes what the ear tells.
+fn hear(page: Page, news: &EarNews) -> Result<Page, DeskError> {
+    let Page::Practice(mut state) = page else {
+        return Ok(page);
+    };
+    if let Some(hands) = &mut state.hands {
+        hands.take(news, &mut state.desk)?;
+    }
+    Ok(after(state))
 }
 
 fn home_page(host: &mut dyn Host) -> Result<Page, DeskError> {
     Ok(Page::Home(Box::new(host.today()?)))
 }
 
-fn begin(host: &mut dyn Host) -> Result<Page, DeskError> {
+fn begin(host: &mut dyn Host, arrive: &Sender<Arrival>) -> Result<Page, DeskError> {
     let mut desk = host.sitting()?;
     desk.begin()?;
+    let arrive = arrive.clone();
+    let hands = host.hands(
+        &desk,
+        Box::new(move |news| arrive.send(Arrival::Ear(news)).is_ok()),
+    );
     Ok(Page::Practice(Box::new(Practice {
         desk,
         typing: Typing::default(),
         keyboard: false,
         silent: None,
+        hands,
     })))
 }
 
@@ -148,10 +251,16 @@ fn draw(
     terminal.draw(|frame| {
         match page {
             _ if helping => help::draw(frame),
-            Page::Who { names, at } => who::draw(frame, names, *at, ascii),
+            Page::Who { names, at } => who::draw(frame, names, *at),
             Page::Home(today) => home::draw(frame, today, ascii),
+            Page::Settings { shown, at } => settings::draw(frame, shown, *at),
             Page::Practice(state) => practice::draw(frame, state, easel),
             Page::Summary { heading, lines } => summary::draw(frame, heading, lines),
+        }
+        if helping {
+            screens::foot(frame, &HELP_FOOT);
+        } else {
+            screens::foot(frame, &page.foot());
         }
         if ascii {
             in_ascii(frame.buffer_mut());
@@ -177,17 +286,21 @@ fn step(
     page: Page,
     helping: &mut bool,
     input: &Input,
-    easel: &Easel,
+    (size, easel): (ratatui::layout::Size, &Easel),
+    arrive: &Sender<Arrival>,
 ) -> Result<Option<Page>, DeskError> {
     let pressed = match input {
         // Presses only: some terminals report the release as well.
         Input::Key(key) if key.kind != KeyEventKind::Release => action(*key),
         Input::Mouse(mouse) if mouse.kind == MouseEventKind::Down(MouseButton::Left) => {
-            if let Page::Practice(mut state) = page {
-                practice::click(&mut state, easel, mouse.column, mouse.row)?;
-                return after(state);
+            let foot: &[Offer] = if *helping { &HELP_FOOT } else { &page.foot() };
+            if mouse.row + 1 == size.height {
+                screens::foot_clicked(foot, mouse.column, size.width)
+            } else if *helping {
+                None
+            } else {
+                return click(host, page, (size, easel), mouse.column, mouse.row).map(Some);
             }
-            return Ok(Some(page));
         }
         _ => None,
     };
@@ -212,25 +325,81 @@ fn step(
             let at = who::moved(at, names.len(), pressed);
             Ok(Some(Page::Who { names, at }))
         }
-        (Page::Home(_), Action::Enter) => begin(host).map(Some),
+        (Page::Home(_), Action::Settings) => Ok(Some(Page::Settings {
+            shown: host.settings(),
+            at: 0,
+        })),
+        (Page::Settings { .. }, Action::Pause) => home_page(host).map(Some),
+        (Page::Settings { shown, at }, Action::Up | Action::Down) => {
+            let at = who::moved(at, shown.len(), pressed);
+            Ok(Some(Page::Settings { shown, at }))
+        }
+        (Page::Settings { shown, at }, Action::Before) => change(host, &shown, at, -1).map(Some),
+        (Page::Settings { shown, at }, Action::After | Action::Enter) => {
+            change(host, &shown, at, 1).map(Some)
+        }
+        (Page::Home(_), Action::Enter) => begin(host, arrive).map(Some),
         (Page::Home(_), Action::Pause) => Ok(None),
         (Page::Summary { .. }, Action::Enter) => home_page(host).map(Some),
         (Page::Summary { .. }, Action::Pause) => Ok(None),
         (Page::Practice(mut state), pressed) => {
             practice::act(&mut state, pressed)?;
-            after(state)
+            Ok(Some(after(state)))
         }
         (page, _) => Ok(Some(page)),
     }
 }
 
+/// What the foot of the help offers.
+const HELP_FOOT: [Offer; 1] = [offer("Esc", "back", Action::Pause)];
+
+/// Moves a setting on to another value.
+fn change(host: &mut dyn Host, shown: &[Shown], at: usize, by: isize) -> Result<Page, DeskError> {
+    if let Some(setting) = shown.get(at) {
+        host.set(setting.name, setting.moved(by))?;
+    }
+    Ok(Page::Settings {
+        shown: host.settings(),
+        at,
+    })
+}
+
+/// Takes a click above the foot.
+fn click(
+    host: &mut dyn Host,
+    page: Page,
+    (size, easel): (ratatui::layout::Size, &Easel),
+    column: u16,
+    row: u16,
+) -> Result<Page, DeskError> {
+    match page {
+        Page::Practice(mut state) => {
+            practice::click(&mut state, easel, column, row)?;
+            Ok(after(state))
+        }
+        Page::Who { names, at } => match who::at_row(at, names.len(), row, size.height) {
+            Some(chosen) => {
+                host.here(&names[chosen])?;
+                home_page(host)
+            }
+            None => Ok(Page::Who { names, at }),
+        },
+        Page::Settings { shown, at } => match settings::at_row(shown.len(), row) {
+            Some(chosen) if chosen == at => change(host, &shown, at, 1),
+            Some(at) => Ok(Page::Settings { shown, at }),
+            None => Ok(Page::Settings { shown, at }),
+        },
+        page => Ok(page),
+    }
+}
+
 /// Goes on, or shows the summary when the sitting is over.
-fn after(state: Box<Practice>) -> Result<Option<Page>, DeskError> {
-    if let Some(summary) = state.desk.view().summary.clone() {
-        return Ok(Some(Page::Summary {
+fn after(state: Box<Practice>) -> Page {
+    match state.desk.view().summary.clone() {
+        Some(summary) => Page::Summary {
             heading: state.desk.heading(),
             lines: state.desk.closing_lines(&summary),
-        }));
+        },
+        None => Page::Practice(state),
     }
-    Ok(Some(Page::Practice(state)))
 }

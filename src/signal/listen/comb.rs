@@ -11,7 +11,7 @@ const STEP: usize = 10;
 const OFF_PENALTY: f32 = 0.0225;
 
 /// A spectrum ready for combs: square roots of magnitudes against the largest bin.
-#[derive(Debug)]
+#[derive(Debug, Default)]
 pub(super) struct Relief {
     roots: Vec<f32>,
     magnitudes: Vec<f32>,
@@ -24,21 +24,12 @@ pub(super) struct Relief {
 }
 
 impl Relief {
-    pub(super) fn new(bin: f64, bins: usize) -> Relief {
-        Relief {
-            roots: vec![0.0; bins],
-            magnitudes: vec![0.0; bins],
-            energy_above: vec![0.0; bins + 1],
-            bin,
-            seconds: 1.0,
-            norm: 1.0,
-        }
-    }
-
-    /// Takes the power of each bin, from a window of `seconds`. False if there is none.
-    pub(super) fn set(&mut self, power: &[f32], seconds: f64) -> bool {
-        let lowest = (22.0 / self.bin).ceil() as usize;
-        let loudest = power[(25.0 / self.bin) as usize..]
+    /// Takes the power of each bin, `bin` hertz wide, from a window of `seconds`. False if there is none.
+    pub(super) fn set(&mut self, power: &[f32], bin: f64, seconds: f64) -> bool {
+        self.bin = bin;
+        self.seconds = seconds as f32;
+        let lowest = (22.0 / bin).ceil() as usize;
+        let loudest = power[(25.0 / bin) as usize..]
             .iter()
             .copied()
             .fold(0.0, f32::max);
@@ -46,19 +37,18 @@ impl Relief {
             return false;
         }
         let scale = loudest.recip();
-        let top = ((5_000.0 / self.bin) as usize).min(power.len());
-        for bin in (0..power.len()).rev() {
-            let share = if bin < lowest {
-                0.0
-            } else {
-                power[bin] * scale
-            };
-            self.magnitudes[bin] = share.sqrt();
-            self.roots[bin] = self.magnitudes[bin].sqrt();
-            self.energy_above[bin] = self.energy_above[bin + 1] + share;
+        let top = ((5_000.0 / bin) as usize).min(power.len());
+        self.roots.resize(power.len(), 0.0);
+        self.magnitudes.resize(power.len(), 0.0);
+        self.energy_above.resize(power.len() + 1, 0.0);
+        self.energy_above[power.len()] = 0.0;
+        for at in (0..power.len()).rev() {
+            let share = if at < lowest { 0.0 } else { power[at] * scale };
+            self.magnitudes[at] = share.sqrt();
+            self.roots[at] = self.magnitudes[at].sqrt();
+            self.energy_above[at] = self.energy_above[at + 1] + share;
         }
         let energy: f32 = self.magnitudes[..top].iter().sum();
-        self.seconds = seconds as f32;
         self.norm = self.against(energy);
         true
     }
@@ -102,9 +92,9 @@ pub(super) struct Fit {
 }
 
 impl Fit {
-    /// The first partial of `comb` as this fit places it; the grid is moved by `shift` cents.
-    pub(super) fn first(&self, comb: &KeyGrid, shift: f64) -> f64 {
-        comb.first * ((shift + f64::from(self.off)) / 1200.0).exp2()
+    /// The first partial of `comb` as this fit places it.
+    pub(super) fn first(&self, comb: &KeyGrid) -> f64 {
+        comb.first * (f64::from(self.off) / 1200.0).exp2()
     }
 }
 
@@ -113,7 +103,6 @@ fn best_of(
     relief: &Relief,
     comb: &KeyGrid,
     weights: &[f32],
-    shift: f64,
     (reach, step): (usize, usize),
     stiffness: impl Iterator<Item = usize> + Clone,
 ) -> Fit {
@@ -124,7 +113,7 @@ fn best_of(
     };
     let reach = reach as i32;
     for off in (-reach..=reach).step_by(step) {
-        let first = comb.first * ((shift + f64::from(off)) / 1200.0).exp2();
+        let first = comb.first * (f64::from(off) / 1200.0).exp2();
         let off = off as f32;
         let penalty = OFF_PENALTY * (off / 50.0) * (off / 50.0);
         for s in stiffness.clone() {
@@ -143,39 +132,58 @@ fn best_of(
 }
 
 /// A quick look at one key: three places, one stiffness, 12 partials.
-pub(super) fn coarse(grid: &Grid, relief: &Relief, key: usize, shift: f64) -> Fit {
+pub(super) fn coarse(grid: &Grid, relief: &Relief, key: usize) -> Fit {
     let comb = &grid.keys[key];
-    let weights = grid.weights(comb.count.min(12));
-    best_of(relief, comb, weights, shift, (30, 30), 0..1)
+    let weights = grid.falling(comb.count.min(12));
+    best_of(relief, comb, weights, (30, 30), 0..1)
 }
 
-/// The best fit of one key; the whole grid is moved by `shift` cents.
-pub(super) fn fit(grid: &Grid, relief: &Relief, key: usize, shift: f64) -> Fit {
+/// The best fit of one key.
+pub(super) fn fit(grid: &Grid, relief: &Relief, key: usize) -> Fit {
     let comb = &grid.keys[key];
-    let weights = grid.weights(comb.count);
-    best_of(
-        relief,
-        comb,
-        weights,
-        shift,
-        (REACH, STEP),
-        0..STIFFNESS.len(),
-    )
+    let weights = grid.falling(comb.count);
+    best_of(relief, comb, weights, (REACH, STEP), 0..STIFFNESS.len())
 }
 
 /// The contrast of plain magnitudes where `fit` places the key, against the energy from 0.7 of its first partial up:
 /// a treble string's line under a loud knock.
-pub(super) fn line_contrast(
+pub(super) fn line_contrast(grid: &Grid, relief: &Relief, key: usize, fit: &Fit) -> f32 {
+    let comb = &grid.keys[key];
+    let first = fit.first(comb);
+    let from = ((0.7 * first / relief.bin) as usize).min(relief.magnitudes.len());
+    let ratios = &comb.ratios[fit.stiffness];
+    let sum = relief.sum(&relief.magnitudes, ratios, grid.falling(comb.count), first);
+    sum * relief.against(relief.energy_above[from])
+}
+
+/// How much better stiff strings explain a key's partials than soft ones do, as a share of the better: above 0 for a
+/// piano, below for a voice. 0 for keys with too few partials.
+pub(super) fn stiffness_evidence(grid: &Grid, relief: &Relief, key: usize) -> f32 {
+    let comb = &grid.keys[key];
+    if comb.count < 3 {
+        return 0.0;
+    }
+    let weights = grid.level(comb.count.min(20));
+    let places = (REACH, STEP / 2);
+    let stiff = best_of(relief, comb, weights, places, [0, 2, 3].into_iter()).contrast;
+    let soft = best_of(relief, comb, weights, places, 1..2).contrast;
+    let best = stiff.max(soft);
+    if best <= 0.01 {
+        return 0.0;
+    }
+    (stiff - soft) / best
+}
+
+/// The contrast of one key at `off` cents from the grid with a given stiffness, and its `count` first partials.
+pub(super) fn contrast_at(
     grid: &Grid,
     relief: &Relief,
     key: usize,
-    fit: &Fit,
-    shift: f64,
+    stiffness: usize,
+    cents: f64,
 ) -> f32 {
     let comb = &grid.keys[key];
-    let first = fit.first(comb, shift);
-    let from = ((0.7 * first / relief.bin) as usize).min(relief.magnitudes.len());
-    let ratios = &comb.ratios[fit.stiffness];
-    let sum = relief.sum(&relief.magnitudes, ratios, grid.weights(comb.count), first);
-    sum * relief.against(relief.energy_above[from])
+    let weights = grid.falling(comb.count);
+    let first = comb.first * (cents / 1200.0).exp2();
+    relief.sum(&relief.roots, &comb.ratios[stiffness], weights, first) * relief.norm
 }

@@ -1,10 +1,10 @@
 //! Which key, from the sound after an onset.
-//! In: the onset, the sound around it, how much of it to use. Out: the best key with its margin over the second in nats.
-//! The window starts at the onset and grows; what sounded before the onset is taken off.
+//! In: the sound around the onset. Out: the best key with its margin over the second in nats.
+//! The window starts at the onset and grows; what rang before the onset is taken off.
 
-use super::super::spectrum::{Spectrum, hann, tukey};
-use super::comb::{Fit, Relief, coarse, fit, line_contrast};
+use super::comb::{Fit, coarse, fit, line_contrast};
 use super::grid::{Grid, KEYS, along, key};
+use super::window::{Analyser, Scene, Shape, Slot};
 
 /// The early window: the line of a treble string is strongest there.
 const EARLY_S: f64 = 0.06;
@@ -43,50 +43,36 @@ pub(super) struct Verdict {
     /// 0 is A0.
     pub(super) key: usize,
     /// The best key's fit in the flat window.
-    pub(super) fit: Fit,
-    /// Its line in the early window.
+    pub(super) flat: Fit,
+    /// Its fit in the round window.
+    pub(super) round: Fit,
+    /// Its line in the early window, as contrast.
     pub(super) line: f32,
     /// Nats between it and the second.
     pub(super) margin: f32,
-    /// Power since the onset against power before it, decibels.
-    pub(super) rise_db: f32,
-    /// The first partial, hertz.
-    pub(super) first: f64,
-}
-
-/// A window's new power, and the same in relief.
-#[derive(Debug)]
-struct Slot {
-    power: Vec<f32>,
-    relief: Relief,
+    /// The second key.
+    pub(super) second: usize,
 }
 
 /// Scores windows.
 #[derive(Debug)]
 pub(super) struct Decider {
-    grid: Grid,
+    pub(super) grid: Grid,
     weights: Vec<[f32; FEATURES]>,
-    spectrum: Spectrum,
-    before: Vec<f32>,
-    flat: Slot,
-    round: Slot,
+    pub(super) analyser: Analyser,
+    pub(super) flat: Slot,
+    pub(super) round: Slot,
     early: Slot,
-    windows: Vec<(Vec<f32>, Vec<f32>)>,
+    /// Length of the sound in the early window, and what it says of each key; kept until the onset changes.
+    early_length: usize,
+    early_fits: Vec<Option<f32>>,
     rate: f64,
-    bin: f64,
 }
 
 impl Decider {
+    /// A decider for `rate` samples a second.
     pub(super) fn new(grid: Grid, rate: f64) -> Decider {
-        // Bins of 2.7 to 4 Hz: as good as narrower ones, since a line is 8 Hz wide or more.
-        let size = ((rate / 4.1) as usize).next_power_of_two();
-        let spectrum = Spectrum::new(size);
-        let bins = spectrum.bins();
-        let bin = rate / size as f64;
-        let slot = || Slot {
-            power: vec![0.0; bins],
-            relief: Relief::new(bin, bins),
-        };
+        let analyser = Analyser::new(rate);
         let weights = (0..KEYS)
             .map(|k| {
                 WEIGHTS.map(|row| {
@@ -99,84 +85,74 @@ impl Decider {
         Decider {
             grid,
             weights,
-            before: vec![0.0; bins],
-            flat: slot(),
-            round: slot(),
-            early: slot(),
-            spectrum,
-            windows: Vec::new(),
+            flat: analyser.slot(),
+            round: analyser.slot(),
+            early: analyser.slot(),
+            analyser,
+            early_length: 0,
+            early_fits: vec![None; KEYS],
             rate,
-            bin,
         }
     }
 
-    /// Fills a slot with what is new in `after` against `before`, which is equally long. Gives the power of both.
-    fn fill(
-        &mut self,
-        which: fn(&mut Decider) -> &mut Slot,
-        round: bool,
-        before: &[f32],
-        after: &[f32],
-    ) -> Option<(f32, f32)> {
-        let length = after.len();
-        if !self.windows.iter().any(|w| w.0.len() == length) {
-            self.windows.push((tukey(length, 0.25), hann(length)));
-        }
-        let (flat_window, round_window) = self.windows.iter().find(|w| w.0.len() == length)?;
-        let window = if round { round_window } else { flat_window };
-        self.spectrum.power(before, window, &mut self.before);
-        let mut power = std::mem::take(&mut which(self).power);
-        let window = self.windows.iter().find(|w| w.0.len() == length)?;
-        let window = if round { &window.1 } else { &window.0 };
-        self.spectrum.power(after, window, &mut power);
-        let sums = (self.before.iter().sum(), power.iter().sum());
-        for (after, before) in power.iter_mut().zip(&self.before) {
-            *after = (*after - before).max(0.0);
-        }
-        let seconds = length as f64 / self.rate;
-        let slot = which(self);
-        slot.power = power;
-        slot.relief.set(&slot.power, seconds).then_some(sums)
+    /// Forgets the onset looked at: the next scene has another.
+    pub(super) fn restart(&mut self) {
+        self.early_length = 0;
     }
 
-    /// Scores `after`, the sound from the onset on, against `before`, as much sound up to the onset.
-    /// `shift` moves the whole grid, in cents.
-    pub(super) fn judge(&mut self, before: &[f32], after: &[f32], shift: f64) -> Option<Verdict> {
-        let early = ((EARLY_S * self.rate) as usize).min(after.len());
-        let skip = before.len() - early;
-        self.fill(|d| &mut d.early, true, &before[skip..], &after[..early])?;
-        self.fill(|d| &mut d.round, true, before, after)?;
-        let (was, is) = self.fill(|d| &mut d.flat, false, before, after)?;
-        let scored: Vec<(f32, usize, Fit, f32)> = self
-            .shortlist(shift)
-            .into_iter()
-            .map(|key| self.score(key, shift))
-            .collect();
-        let best = *scored.iter().max_by(|a, b| a.0.total_cmp(&b.0))?;
-        let second = scored
-            .iter()
-            .filter(|s| s.1 != best.1)
-            .map(|s| s.0)
-            .fold(f32::MIN, f32::max);
-        Some(Verdict {
-            key: best.1,
-            fit: best.2,
-            line: best.3,
-            margin: best.0 - second,
-            rise_db: 10.0 * (is / was.max(1e-12)).log10(),
-            first: self.first_partial(best.1, &best.2, shift),
+    /// Scores the keys on `scene`. `None` if nothing is new.
+    pub(super) fn judge(&mut self, scene: &Scene<'_>) -> Option<Verdict> {
+        let length = scene.after.len();
+        let early = ((EARLY_S * self.rate) as usize).min(length);
+        if early != self.early_length {
+            let part = scene.part(0.0, (early as f64 + 0.5) / length as f64);
+            if !self.analyser.fill(&mut self.early, Shape::Round, &part) {
+                return None;
+            }
+            self.early_length = early;
+            self.early_fits.fill(None);
+        }
+        let shown = self.analyser.fill(&mut self.round, Shape::Round, scene)
+            && self.analyser.fill(&mut self.flat, Shape::Flat, scene);
+        if !shown {
+            self.early_length = 0;
+            return None;
+        }
+        let mut best: Option<(f32, Verdict)> = None;
+        let (mut second, mut second_key) = (f32::MIN, 0);
+        for key in self.shortlist() {
+            let (nats, mut verdict) = self.score(key);
+            match best {
+                Some((most, _)) if most >= nats => {
+                    if nats > second {
+                        (second, second_key) = (nats, key);
+                    }
+                }
+                _ => {
+                    if let Some((most, old)) = best {
+                        (second, second_key) = (most, old.key);
+                    }
+                    verdict.margin = nats;
+                    best = Some((nats, verdict));
+                }
+            }
+        }
+        best.map(|(nats, verdict)| Verdict {
+            margin: nats - second,
+            second: second_key,
+            ..verdict
         })
     }
 
-    /// The keys worth a full look. The right one is among them in all recordings tried.
-    fn shortlist(&self, shift: f64) -> Vec<usize> {
+    /// The keys worth a full look.
+    fn shortlist(&self) -> Vec<usize> {
         let mut by_comb = Vec::with_capacity(KEYS);
         let mut by_line = Vec::with_capacity(KEYS);
         for key in 0..KEYS {
             let w = &self.weights[key];
-            let flat = coarse(&self.grid, &self.flat.relief, key, shift);
-            let early = coarse(&self.grid, &self.early.relief, key, shift);
-            let line = line_contrast(&self.grid, &self.early.relief, key, &early, shift);
+            let flat = coarse(&self.grid, &self.flat.relief, key);
+            let early = coarse(&self.grid, &self.early.relief, key);
+            let line = line_contrast(&self.grid, &self.early.relief, key, &early);
             by_comb.push(((w[0] + w[1]) * flat.contrast + w[6], key));
             by_line.push((line, key));
         }
@@ -194,51 +170,67 @@ impl Decider {
         kept
     }
 
-    /// Nats of one key, with its fit in the flat window and its early line.
-    fn score(&self, key: usize, shift: f64) -> (f32, usize, Fit, f32) {
-        let flat = fit(&self.grid, &self.flat.relief, key, shift);
-        let round = fit(&self.grid, &self.round.relief, key, shift);
-        let early = fit(&self.grid, &self.early.relief, key, shift);
-        let early_line = line_contrast(&self.grid, &self.early.relief, key, &early, shift);
-        let first = round.first(&self.grid.keys[key], shift);
+    /// Nats of one key, with its fits; the margin is filled in later.
+    fn score(&mut self, key: usize) -> (f32, Verdict) {
+        let flat = fit(&self.grid, &self.flat.relief, key);
+        let round = fit(&self.grid, &self.round.relief, key);
+        let line = match self.early_fits[key] {
+            Some(line) => line,
+            None => {
+                let early = fit(&self.grid, &self.early.relief, key);
+                let line = line_contrast(&self.grid, &self.early.relief, key, &early);
+                self.early_fits[key] = Some(line);
+                line
+            }
+        };
+        let first = round.first(&self.grid.keys[key]);
         let features = [
             flat.contrast,
             round.contrast,
             (round.off / 50.0) * (round.off / 50.0),
-            line_contrast(&self.grid, &self.round.relief, key, &round, shift),
+            line_contrast(&self.grid, &self.round.relief, key, &round),
             self.height(first),
-            early_line,
+            line,
             1.0,
         ];
         let nats = (0..FEATURES)
             .map(|i| self.weights[key][i] * features[i].clamp(LIMITS[i].0, LIMITS[i].1))
             .sum();
-        (nats, key, flat, early_line)
+        let verdict = Verdict {
+            key,
+            flat,
+            round,
+            line,
+            margin: 0.0,
+            second: key,
+        };
+        (nats, verdict)
     }
 
-    /// Power of the round window at `frequency` over the mean around it, log₁₀.
+    /// New power of the round window at `frequency` over the mean around it, log₁₀.
     fn height(&self, frequency: f64) -> f32 {
-        let power = &self.round.power;
+        let Slot { fresh, bin, .. } = &self.round;
         let reach = (0.12 * frequency).max(60.0);
-        let low = ((frequency - reach).max(0.0) / self.bin) as usize;
-        let high = (((frequency + reach) / self.bin) as usize).min(power.len());
-        let around = &power[low.min(high)..high];
+        let high = (((frequency + reach) / bin) as usize).min(fresh.len());
+        let low = (((frequency - reach).max(0.0) / bin) as usize).min(high);
+        let around = &fresh[low..high];
         let mean = around.iter().sum::<f32>() / around.len().max(1) as f32;
-        let at = power[((frequency / self.bin).round() as usize).min(power.len() - 1)];
+        let at = fresh[((frequency / bin).round() as usize).min(fresh.len() - 1)];
         (at.max(1e-20) / mean.max(1e-20)).log10()
     }
 
     /// The first partial as the strongest of the low partials tell it, hertz.
-    fn first_partial(&self, key: usize, fit: &Fit, shift: f64) -> f64 {
-        let comb = &self.grid.keys[key];
-        let placed = fit.first(comb, shift);
+    pub(super) fn first_partial(&self, verdict: &Verdict) -> f64 {
+        let comb = &self.grid.keys[verdict.key];
+        let placed = verdict.round.first(comb);
         let power = &self.round.power;
+        let bin = self.round.bin;
         let (mut sum, mut weights) = (0.0, 0.0);
         for n in 1..=comb.count.min(6) {
-            let ratio = f64::from(comb.ratios[fit.stiffness][2 * n - 1]);
+            let ratio = f64::from(comb.ratios[verdict.round.stiffness][2 * n - 1]);
             let expected = ratio * placed;
-            let low = ((expected * 0.975 / self.bin) as usize).max(1);
-            let high = ((expected * 1.025 / self.bin).ceil() as usize).min(power.len() - 2);
+            let low = ((expected * 0.98 / bin) as usize).max(1);
+            let high = ((expected * 1.02 / bin).ceil() as usize).min(power.len() - 2);
             let Some(top) = (low..=high).max_by(|a, b| power[*a].total_cmp(&power[*b])) else {
                 continue;
             };
@@ -251,7 +243,7 @@ impl Decider {
             let between = (0.5 * (l - r) / curve).clamp(-0.5, 0.5);
             // An error of some hertz weighs less on a higher partial.
             let weight = f64::from(power[top].sqrt().sqrt()) * (n as f64).sqrt();
-            sum += weight * ((top as f64 + between) * self.bin / ratio).ln();
+            sum += weight * ((top as f64 + between) * bin / ratio).ln();
             weights += weight;
         }
         if weights > 0.0 {

@@ -62,6 +62,8 @@ pub(super) fn key(index: usize) -> MidiNote {
 #[derive(Debug)]
 pub(super) struct KeyGrid {
     /// First partial where the piano is tuned as pianos are.
+    usual: f64,
+    /// First partial on this piano.
     pub(super) first: f64,
     /// Partials looked at.
     pub(super) count: usize,
@@ -73,8 +75,10 @@ pub(super) struct KeyGrid {
 #[derive(Debug)]
 pub(super) struct Grid {
     pub(super) keys: Vec<KeyGrid>,
-    /// Weights of ½, 1, 1½ … by number of partials (index 0 unused).
-    weights: Vec<Vec<f32>>,
+    /// Weights of ½, 1, 1½ … by number of partials (index 0 unused), falling with the partial's number.
+    falling: Vec<Vec<f32>>,
+    /// The same, all partials nearly alike.
+    level: Vec<Vec<f32>>,
 }
 
 /// Most partials looked at.
@@ -99,6 +103,7 @@ impl Grid {
                         .collect()
                 });
                 KeyGrid {
+                    usual: first,
                     first,
                     count,
                     ratios,
@@ -107,26 +112,47 @@ impl Grid {
             .collect();
         Grid {
             keys,
-            weights: (0..=MOST).map(weights).collect(),
+            falling: (0..=MOST).map(|count| weights(count, 0.5)).collect(),
+            level: (0..=MOST).map(|count| weights(count, 0.1)).collect(),
         }
     }
 
-    /// Weights of the positions ½, 1 … for `count` partials.
-    pub(super) fn weights(&self, count: usize) -> &[f32] {
-        &self.weights[count]
+    /// Moves every key by `cents` from where pianos usually have it.
+    pub(super) fn retune(&mut self, cents: &[f64; KEYS]) {
+        for (key, cents) in self.keys.iter_mut().zip(cents) {
+            key.first = key.usual * (cents / 1200.0).exp2();
+        }
+    }
+
+    /// Cents of `first` above where pianos usually have `key`.
+    pub(super) fn cents_from_usual(&self, key: usize, first: f64) -> f64 {
+        1200.0 * (first / self.keys[key].usual).log2()
+    }
+
+    /// Weights of the positions ½, 1 … for `count` partials: low ones count more, to tell keys apart.
+    pub(super) fn falling(&self, count: usize) -> &[f32] {
+        &self.falling[count]
+    }
+
+    /// Weights of the positions ½, 1 … for `count` partials: high ones count too, to tell how stiff a string is.
+    pub(super) fn level(&self, count: usize) -> &[f32] {
+        &self.level[count]
     }
 }
 
-/// Each partial n counts n^−½, each half-way point takes away half of its neighbours' weights.
-fn weights(count: usize) -> Vec<f32> {
+/// Each partial n counts n^−`fall`, each half-way point takes away half of its neighbours' weights.
+fn weights(count: usize, fall: f32) -> Vec<f32> {
     let tooth = |n: usize| {
         if n == 0 || n > count {
             0.0
         } else {
-            (n as f32).sqrt().recip()
+            (n as f32).powf(-fall)
         }
     };
-    let norm = (1..=count).map(|n| 1.0 / n as f32).sum::<f32>().sqrt();
+    let norm = (1..=count)
+        .map(|n| (n as f32).powf(-2.0 * fall))
+        .sum::<f32>()
+        .sqrt();
     (1..=2 * count + 1)
         .map(|half| {
             let n = half / 2;
@@ -160,7 +186,7 @@ mod tests {
     #[test]
     fn a_flat_spectrum_scores_nothing() {
         for count in 1..=MOST {
-            let sum: f32 = weights(count).iter().sum();
+            let sum: f32 = weights(count, 0.5).iter().sum();
             assert!(sum.abs() < 1e-5, "{count} {sum}");
         }
     }

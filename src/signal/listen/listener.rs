@@ -1,20 +1,49 @@
 //! From a stream of sound to notes: waits for an onset, lets a window grow from it, decides once.
 //! In: samples of one channel in pieces of any size. Out: [`NoteEvent`]s, each as early as it is sure enough.
 
+use std::collections::VecDeque;
+
 use super::decide::{Decider, Verdict};
+use super::evidence::{MEASURES, PERIODICITY, Parts};
 use super::grid::{self, Grid};
+use super::note::Observation;
 use super::onset::{Onset, OnsetDetector};
+use super::ring::RingPredictor;
 use super::thin::Thinner;
+use super::tuning::Offsets;
+use super::window::Scene;
 use crate::theory::{Cents, Hz, MidiNote, Reference, Temperament};
 
 /// Seconds after the onset at which a decision is tried.
-const LOOKS: [f64; 8] = [0.045, 0.06, 0.08, 0.1, 0.125, 0.15, 0.2, 0.25];
-/// Margin that decides at once, nats.
-const SURE_MARGIN: f32 = 4.0;
-/// Margin that is enough at the last look.
-const LAST_MARGIN: f32 = 1.5;
+const LOOKS: [f64; 10] = [
+    0.045, 0.055, 0.065, 0.08, 0.1, 0.125, 0.15, 0.185, 0.22, 0.25,
+];
+/// Log odds that are enough up to 0.12 s, and after: 85 and 75 in a hundred.
+const EARLY_ODDS: f32 = 1.73;
+const LATE_ODDS: f32 = 1.1;
+/// Log odds that are enough (97 in a hundred) while somebody talks: after this many voiced onsets that were no notes …
+const BABBLE: usize = 2;
+const BABBLE_ODDS: f32 = 3.48;
+/// … within this time.
+const BABBLE_S: f64 = 2.0;
+/// Log odds from which a decision teaches how the piano is tuned.
+const LEARN_ODDS: f32 = 3.0;
+/// Keys below C3 need 80 ms: before, the partials of neighbours are one.
+const BASS: usize = 48 - 21;
+/// Keys from D#6 up may be decided at the end, by a smaller margin.
+const TREBLE: usize = 87 - 21;
+const FAINT_MARGIN: f32 = 0.75;
+const FAINT_ODDS: f32 = 0.4;
+/// Autocorrelation at the period from which a sound counts as voiced.
+const VOICED: f32 = 0.5;
 /// Sound kept: the longest window, as much before it, and the detector's delay.
 const KEPT_S: f64 = 1.0;
+/// Sound before an onset from which the ringing is predicted.
+const RING_S: f64 = 0.25;
+/// The attack is kept out of that sound: it ends this long before the onset …
+const RING_GAP_S: f64 = 0.001;
+/// … and begins this long after the onset before.
+const RING_SKIP_S: f64 = 0.01;
 
 /// Why a listener could not be made.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
@@ -69,7 +98,13 @@ pub struct NoteEvent {
 struct Pending {
     onset: Onset,
     look: usize,
-    best: Option<Verdict>,
+    ring: Vec<f32>,
+    /// Best keys of the two windows before.
+    keys: [Option<usize>; 2],
+    /// The surest treble key so far, with its log odds.
+    faint: Option<(Verdict, f32)>,
+    /// A window had a period.
+    voiced: bool,
 }
 
 /// Hears notes in a stream.
@@ -78,6 +113,8 @@ pub struct Listener {
     thinner: Thinner,
     detector: OnsetDetector,
     decider: Decider,
+    parts: Parts,
+    predictor: RingPredictor,
     options: Options,
     rate: f64,
     hop: usize,
@@ -87,6 +124,10 @@ pub struct Listener {
     /// Working samples already looked at.
     seen: usize,
     pending: Option<Pending>,
+    last_onset: usize,
+    /// Voiced onsets of late that were no notes.
+    rejects: VecDeque<usize>,
+    offsets: Offsets,
 }
 
 impl Listener {
@@ -96,12 +137,15 @@ impl Listener {
         let working = thinner.working_rate();
         let hop = (working / 200.0).round() as usize;
         let detector = OnsetDetector::new(working, hop);
+        let decider = Decider::new(Grid::new(options.reference), working);
         // Silence before the stream, so that its first sound has something to rise from.
         let lead = (KEPT_S * working) as usize;
         Ok(Listener {
-            decider: Decider::new(Grid::new(options.reference), working),
+            parts: Parts::new(&decider),
+            decider,
             thinner,
             detector,
+            predictor: RingPredictor::new(working),
             options,
             rate: working,
             hop,
@@ -109,6 +153,9 @@ impl Listener {
             start: 0,
             seen: lead,
             pending: None,
+            last_onset: 0,
+            rejects: VecDeque::new(),
+            offsets: Offsets::new(&[]),
         })
     }
 
@@ -119,24 +166,27 @@ impl Listener {
         while self.start + self.sound.len() >= self.seen + self.hop {
             self.seen += self.hop;
             self.step(&mut events);
-        }
-        let keep = ((KEPT_S * self.rate) as usize).min(self.sound.len());
-        let spare = self.sound.len() - keep;
-        // Moving the rest is cheap, but not at every piece.
-        if spare > keep && self.start + spare <= self.seen {
-            self.sound.drain(..spare);
-            self.start += spare;
+            self.forget();
         }
         events
     }
 
     /// Ends the stream: gives the note that was not decided yet, from the sound there is.
     pub fn finish(&mut self) -> Vec<NoteEvent> {
-        let mut events = Vec::new();
         if let Some(pending) = self.pending.take() {
-            self.close(pending, &mut events);
+            self.reject(&pending);
         }
-        events
+        Vec::new()
+    }
+
+    /// Drops sound that no window reaches any more; moving the rest is cheap, but not at every hop.
+    fn forget(&mut self) {
+        let keep = (KEPT_S * self.rate) as usize;
+        let spare = (self.seen - self.start).saturating_sub(keep);
+        if spare > keep {
+            self.sound.drain(..spare);
+            self.start += spare;
+        }
     }
 
     fn step(&mut self, events: &mut Vec<NoteEvent>) {
@@ -144,19 +194,37 @@ impl Listener {
         let frame = &self.sound[end - self.detector.frame()..end];
         if let Some(onset) = self.detector.push(frame, self.seen) {
             if let Some(pending) = self.pending.take() {
-                self.close(pending, events);
+                self.reject(&pending);
             }
+            self.decider.restart();
             self.pending = Some(Pending {
+                ring: self.ringing(&onset),
                 onset,
                 look: 0,
-                best: None,
+                keys: [None; 2],
+                faint: None,
+                voiced: false,
             });
+            self.last_onset = onset.sample;
         }
         if let Some(mut pending) = self.pending.take()
             && !self.look(&mut pending, events)
         {
             self.pending = Some(pending);
         }
+    }
+
+    /// What sounded before `onset`, continued after it.
+    fn ringing(&self, onset: &Onset) -> Vec<f32> {
+        let samples = |seconds: f64| (seconds * self.rate) as usize;
+        let gap = samples(RING_GAP_S);
+        let end = onset.sample - self.start - gap;
+        let from = (onset.sample - self.start)
+            .saturating_sub(samples(RING_S))
+            .max((self.last_onset + samples(RING_SKIP_S)).saturating_sub(self.start))
+            .min(end);
+        self.predictor
+            .predict(&self.sound[from..end], gap, samples(LOOKS[LOOKS.len() - 1]))
     }
 
     /// Looks as far as the sound goes; true when the onset is dealt with.
@@ -167,57 +235,114 @@ impl Listener {
                 return false;
             }
             pending.look += 1;
-            let verdict = self.judge(&pending.onset, length);
-            if let Some(verdict) = verdict {
-                // A treble tone is gone before the last look: its clearest one counts.
-                let kept = pending
-                    .best
-                    .filter(|b| b.key >= 66 && b.margin > verdict.margin);
-                pending.best = kept.or(Some(verdict));
-                let enough = *seconds >= if verdict.key < 27 { 0.08 } else { 0.0 };
-                if verdict.margin >= SURE_MARGIN && is_note(&verdict) && enough {
-                    events.push(self.event(&pending.onset, &verdict, Surety::Sure));
-                    return true;
+            let Some((verdict, measures)) = self.judge(pending, length) else {
+                pending.keys = [None, pending.keys[0]];
+                continue;
+            };
+            let same = pending
+                .keys
+                .iter()
+                .filter(|k| **k == Some(verdict.key))
+                .count();
+            let observation = Observation {
+                key: verdict.key,
+                measures,
+                swell: self.detector.swell(&pending.onset),
+                growth: pending.onset.growth,
+                same: same as f32 / 2.0,
+                seconds: *seconds,
+            };
+            pending.keys = [Some(verdict.key), pending.keys[0]];
+            pending.voiced |= measures[PERIODICITY] > VOICED;
+            let odds = observation.log_odds();
+            // A treble tone under a knock is gone before the last window: its clearest one counts then.
+            if verdict.key >= TREBLE
+                && odds >= FAINT_ODDS
+                && verdict.margin >= FAINT_MARGIN
+                && pending.faint.as_ref().is_none_or(|(_, o)| *o < odds)
+            {
+                pending.faint = Some((verdict, odds));
+            }
+            if odds >= self.odds_asked(pending, &verdict, *seconds)
+                && verdict.margin >= margin_asked(*seconds)
+            {
+                let event = self.event(&pending.onset, &verdict, odds, Surety::Sure);
+                if odds >= LEARN_ODDS {
+                    self.learn(&verdict, event.frequency);
                 }
+                events.push(event);
+                return true;
             }
         }
-        if let Some(verdict) = pending.best
-            && is_note(&verdict)
-        {
-            let surety = if verdict.margin >= last_margin(&verdict) {
-                Surety::Sure
-            } else {
-                Surety::Unsure
-            };
-            events.push(self.event(&pending.onset, &verdict, surety));
+        if let Some((verdict, odds)) = pending.faint.take() {
+            events.push(self.event(&pending.onset, &verdict, odds, Surety::Sure));
+        } else {
+            self.reject(pending);
         }
         true
     }
 
-    /// Ends an onset early, because another follows or the stream ends.
-    fn close(&mut self, pending: Pending, events: &mut Vec<NoteEvent>) {
-        if let Some(verdict) = pending.best
-            && is_note(&verdict)
-        {
-            let surety = if verdict.margin >= last_margin(&verdict) {
-                Surety::Sure
+    /// Moves the grid towards this piano.
+    fn learn(&mut self, verdict: &Verdict, first: Hz) {
+        let grid = &mut self.decider.grid;
+        self.offsets
+            .learn(verdict.key, grid.cents_from_usual(verdict.key, first.0));
+        grid.retune(&self.offsets.curve());
+    }
+
+    /// The log odds that are enough for `verdict` after `seconds`.
+    fn odds_asked(&self, pending: &Pending, verdict: &Verdict, seconds: f64) -> f32 {
+        let babble = self
+            .rejects
+            .iter()
+            .filter(|at| pending.onset.sample - **at < (BABBLE_S * self.rate) as usize)
+            .count();
+        let least = if verdict.key < BASS { 0.08 } else { 0.045 };
+        let asked = if seconds < 0.122 {
+            EARLY_ODDS
+        } else {
+            LATE_ODDS
+        };
+        if babble >= BABBLE {
+            if seconds < least + 0.02 - 1e-9 {
+                f32::MAX
             } else {
-                Surety::Unsure
-            };
-            events.push(self.event(&pending.onset, &verdict, surety));
+                asked.max(BABBLE_ODDS)
+            }
+        } else if seconds < least - 1e-9 {
+            f32::MAX
+        } else {
+            asked
         }
     }
 
-    fn judge(&mut self, onset: &Onset, length: usize) -> Option<Verdict> {
-        let at = onset.sample.checked_sub(self.start)?;
-        let before = self.sound.get(at.checked_sub(length)?..at)?;
-        let after = self.sound.get(at..at + length)?;
-        self.decider.judge(before, after, 0.0)
+    /// Ends an onset that no window took for a note.
+    fn reject(&mut self, pending: &Pending) {
+        if pending.voiced && pending.look >= 2 {
+            if self.rejects.len() == BABBLE {
+                self.rejects.pop_front();
+            }
+            self.rejects.push_back(pending.onset.sample);
+        }
     }
 
-    fn event(&self, onset: &Onset, verdict: &Verdict, surety: Surety) -> NoteEvent {
+    fn judge(&mut self, pending: &Pending, length: usize) -> Option<(Verdict, [f32; MEASURES])> {
+        let at = pending.onset.sample.checked_sub(self.start)?;
+        let scene = Scene {
+            before: self.sound.get(at.checked_sub(length)?..at)?,
+            after: self.sound.get(at..at + length)?,
+            ring: pending.ring.get(..length).unwrap_or_default(),
+        };
+        let verdict = self.decider.judge(&scene)?;
+        let measures = self
+            .parts
+            .measure(&mut self.decider, &scene, &verdict, self.rate);
+        Some((verdict, measures))
+    }
+
+    fn event(&self, onset: &Onset, verdict: &Verdict, odds: f32, surety: Surety) -> NoteEvent {
         let key = grid::key(verdict.key);
-        let frequency = Hz(verdict.first);
+        let frequency = Hz(self.decider.first_partial(verdict));
         let at = Temperament::equal().frequency(key, self.options.reference);
         let lead = (KEPT_S * self.rate) as usize;
         let onset_s = (onset.sample as f64 - lead as f64) / self.rate;
@@ -227,24 +352,17 @@ impl Listener {
             key,
             frequency,
             cents: frequency.cents_above(at),
-            confidence: 1.0 / (1.0 + (-verdict.margin).exp()),
+            confidence: 1.0 / (1.0 + (-odds).exp()),
             surety,
         }
     }
 }
 
-/// Margin that is enough when no more sound is to come. A wrong key high up is rare: noise fits the long low combs.
-fn last_margin(verdict: &Verdict) -> f32 {
-    if verdict.key >= 66 {
-        0.5 * LAST_MARGIN
-    } else {
-        LAST_MARGIN
+/// The margin over the second key that is enough after `seconds`, nats: early windows are still rising.
+fn margin_asked(seconds: f64) -> f32 {
+    match seconds {
+        s if s < 0.07 => 3.0,
+        s if s < 0.14 => 2.0,
+        _ => 1.0,
     }
-}
-
-/// Whether what was struck has a pitch at all.
-fn is_note(verdict: &Verdict) -> bool {
-    // Above D6 few partials are left for a comb: the line of the first must stand out.
-    let pitched = verdict.fit.contrast > 0.2 || (verdict.key >= 66 && verdict.line > 0.15);
-    pitched && verdict.rise_db > 2.0
 }

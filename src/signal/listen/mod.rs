@@ -6,9 +6,14 @@
 
 mod comb;
 mod decide;
+mod evidence;
 mod grid;
 mod listener;
+mod note;
 mod onset;
+mod ring;
 mod thin;
+mod tuning;
+mod window;
 
 pub use listener::{ListenError, Listener, NoteEvent, Options, Surety};

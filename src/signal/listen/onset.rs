@@ -2,6 +2,8 @@
 //! In: samples at the working rate, a hop at a time. Out: onsets, 15–25 ms after they happened.
 //! Source: spectral flux with a maximum filter, Böck & Widmer 2013, DAFx; the running floor makes it blind to level.
 
+use std::collections::VecDeque;
+
 use super::super::spectrum::{Spectrum, hann};
 
 /// Frames over which growth is measured.
@@ -14,6 +16,8 @@ const AHEAD: usize = 2;
 const APART: usize = 9;
 /// Least growth of an onset in octaves of power, mean over bands.
 const LEAST: f32 = 0.224;
+/// Frames whose levels are remembered: 0.35 s.
+const REMEMBERED: usize = 70;
 /// Length of a frame; two of these make the 15–25 ms it takes.
 const FRAME_S: f64 = 0.0232;
 /// The true onset lies this long before the end of the frame that peaks.
@@ -30,6 +34,8 @@ pub(super) struct Onset {
     pub(super) sample: usize,
     /// Growth of the spectrum: octaves of power, mean over bands.
     pub(super) growth: f32,
+    /// Number of the frame that grew most.
+    frame: usize,
 }
 
 #[derive(Debug)]
@@ -47,8 +53,8 @@ pub(super) struct OnsetDetector {
     bands: Vec<Band>,
     smooth: Vec<f32>,
     floor: Vec<f32>,
-    /// Levels of the last `LAG + 1` frames, newest first.
-    levels: Vec<Vec<f32>>,
+    /// Levels of the last frames, newest first.
+    levels: VecDeque<Vec<f32>>,
     /// Growth of every frame so far, trimmed to what is looked at; the newest last.
     growth: Vec<f32>,
     frames: usize,
@@ -72,7 +78,7 @@ impl OnsetDetector {
             spectrum,
             smooth: vec![FIRST_FLOOR; count],
             floor: vec![FIRST_FLOOR; count],
-            levels: vec![vec![0.0; count]; LAG + 1],
+            levels: vec![vec![0.0; count]; REMEMBERED].into(),
             bands,
             growth: Vec::new(),
             frames: 0,
@@ -92,6 +98,7 @@ impl OnsetDetector {
     pub(super) fn push(&mut self, frame: &[f32], end: usize) -> Option<Onset> {
         self.spectrum.power(frame, &self.window, &mut self.power);
         self.levels.rotate_right(1);
+        let mut newest = std::mem::take(&mut self.levels[0]);
         for (index, band) in self.bands.iter().enumerate() {
             let power: f32 = band
                 .weights
@@ -109,8 +116,9 @@ impl OnsetDetector {
                 (*floor * 1.00346).min(*smooth)
             }
             .max(LEAST_FLOOR);
-            self.levels[0][index] = (1.0 + 0.1 * power / *floor).log2();
+            newest[index] = (1.0 + 0.1 * power / *floor).log2();
         }
+        self.levels[0] = newest;
         let (now, before) = (&self.levels[0], &self.levels[LAG]);
         let last = before.len() - 1;
         let growth = (0..=last)
@@ -128,6 +136,27 @@ impl OnsetDetector {
             self.growth.drain(..200);
         }
         found
+    }
+
+    /// How much the bands that `onset` raised went on growing after its first 28 ms: octaves of power, mean over them.
+    /// A struck string has its say at once; a syllable swells.
+    pub(super) fn swell(&self, onset: &Onset) -> f32 {
+        let age = self.frames - 1 - onset.frame;
+        // The frame ends 17 ms after the onset as it is; two hops later its end is at 27 ms.
+        let level = |back: usize| self.levels.get(back);
+        let (Some(begun), Some(before)) = (level(age.saturating_sub(2)), level(age + LAG + 1))
+        else {
+            return 0.0;
+        };
+        let now = &self.levels[0];
+        let (mut sum, mut count) = (0.0, 0);
+        for band in 0..now.len() {
+            if begun[band] > before[band] + 1.0 {
+                sum += now[band] - begun[band];
+                count += 1;
+            }
+        }
+        sum / count.max(1) as f32
     }
 
     /// The onset at the frame `AHEAD` frames ago, if it was one.
@@ -151,6 +180,7 @@ impl OnsetDetector {
         Some(Onset {
             sample: end.saturating_sub((LEAD_S * self.rate) as usize),
             growth: value,
+            frame,
         })
     }
 }

@@ -1,8 +1,7 @@
 //! The terminal's input: first its replies, told apart from keys, then keys, mouse and sizes.
-//! In: standard input, on a thread of its own. Out: [`Input`]s on a channel. The first frame waits for none of it.
+//! In: standard input, on a thread of its own. Out: [`Input`]s. The first frame waits for none of it.
 
 use std::io;
-use std::sync::mpsc::{Receiver, Sender, channel};
 use std::time::{Duration, Instant};
 
 use crossterm::event::{self, Event};
@@ -28,26 +27,23 @@ pub enum Input {
     Gone,
 }
 
-/// Starts to listen; `asked` when questions have been or will be written.
-pub fn listen(asked: bool) -> Receiver<Input> {
-    let (sender, receiver) = channel();
+/// Starts to listen, and passes on what comes until `pass` refuses. Questions are expected to be asked at the start.
+pub fn listen(pass: impl Fn(Input) -> bool + Send + 'static) {
     std::thread::spawn(move || {
-        if asked && replies(&sender).is_err() {
-            let _nobody_left = sender.send(Input::Gone);
-            return;
-        }
-        while let Ok(event) = event::read() {
-            if sender.send(Input::Event(event)).is_err() {
-                return;
+        if replies(&pass).is_ok() {
+            while let Ok(event) = event::read() {
+                if !pass(Input::Event(event)) {
+                    return;
+                }
             }
         }
-        let _nobody_left = sender.send(Input::Gone);
+        let _nobody_left = pass(Input::Gone);
     });
-    receiver
 }
 
 /// Reads until the last reply has come, or none will. Errors: the terminal is gone.
-fn replies(sender: &Sender<Input>) -> io::Result<()> {
+fn replies(taken: &impl Fn(Input) -> bool) -> io::Result<()> {
+    let send = |input: Input| taken(input).then_some(()).ok_or(io::ErrorKind::BrokenPipe);
     let stdin = io::stdin();
     let began = Instant::now();
     let mut ear = Ear::default();
@@ -58,7 +54,7 @@ fn replies(sender: &Sender<Input>) -> io::Result<()> {
         for thing in things {
             match thing {
                 Heard::Input(event) => {
-                    sender.send(Input::Event(event)).map_err(io::Error::other)?;
+                    send(Input::Event(event))?;
                 }
                 thing => {
                     last |= matches!(thing, Heard::Attributes { .. });
@@ -67,9 +63,7 @@ fn replies(sender: &Sender<Input>) -> io::Result<()> {
             }
         }
         if last {
-            sender
-                .send(Input::Told(std::mem::take(&mut told)))
-                .map_err(io::Error::other)?;
+            send(Input::Told(std::mem::take(&mut told)))?;
         }
         Ok(())
     };

@@ -106,6 +106,9 @@ impl Drawn {
 pub struct Easel {
     look: Look,
     theme: Theme,
+    /// What the terminal has told, and in how many cells.
+    heard: Vec<Heard>,
+    screen: (u16, u16),
     front: Option<Rgb>,
     ground: Option<Rgb>,
     protocol: Option<Protocol>,
@@ -125,6 +128,8 @@ impl Easel {
         Easel {
             look,
             theme: Theme::from_environment(),
+            heard: Vec::new(),
+            screen: (0, 0),
             front: None,
             ground: None,
             protocol: None,
@@ -141,10 +146,19 @@ impl Easel {
         self.theme
     }
 
+    /// Shows the staff otherwise from now on.
+    pub fn set_look(&mut self, look: Look) {
+        if look != self.look {
+            self.look = look;
+            let heard = std::mem::take(&mut self.heard);
+            self.told(heard, self.screen);
+        }
+    }
+
     /// Takes in what the terminal says of itself; `screen` is its size in cells.
-    pub fn told(&mut self, heard: &[Heard], screen: (u16, u16)) {
+    pub fn told(&mut self, heard: Vec<Heard>, screen: (u16, u16)) {
         let (mut kitty, mut sixel, mut registers) = (false, false, None);
-        for thing in heard {
+        for thing in &heard {
             match thing {
                 Heard::Foreground(colour) => self.front = Some(*colour),
                 Heard::Ground(colour) => self.ground = Some(*colour),
@@ -176,6 +190,7 @@ impl Easel {
             _ => None,
         };
         self.last = None;
+        (self.heard, self.screen) = (heard, screen);
     }
 
     /// The screen has another size, and was cleared; letters may be of another size as well.
@@ -300,6 +315,12 @@ impl Easel {
         Write::flush(out)?;
         self.standing = Some(true);
         Ok(())
+    }
+
+    /// Takes the picture away for good.
+    pub fn leave<B: Backend + Write>(&mut self, terminal: &mut Terminal<B>) -> std::io::Result<()> {
+        self.wanted = false;
+        self.finish(terminal)
     }
 
     /// The words that lie over the picture.

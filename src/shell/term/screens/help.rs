@@ -4,7 +4,7 @@ use ratatui::Frame;
 use ratatui::layout::Rect;
 use ratatui::text::Line;
 
-use super::{block, dim, row, strong};
+use super::{block, row, strong};
 use crate::shell::term::keys::ROWS;
 
 /// Draws the help.
@@ -29,5 +29,4 @@ pub fn draw(frame: &mut Frame) {
         },
         lines,
     );
-    row(frame, area.height.saturating_sub(1), "Esc back", dim());
 }

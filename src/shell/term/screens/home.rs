@@ -76,12 +76,6 @@ pub fn draw(frame: &mut Frame, today: &Today, ascii: bool) {
         },
         lines,
     );
-    row(
-        frame,
-        area.height.saturating_sub(1),
-        "Enter begin   ? keys   Esc leave",
-        dim(),
-    );
 }
 
 /// Four bars of seven days: a head for a marked day, a ring for today while it is not.

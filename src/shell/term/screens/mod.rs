@@ -3,6 +3,7 @@
 pub mod help;
 pub mod home;
 pub mod practice;
+pub mod settings;
 pub mod summary;
 pub mod who;
 
@@ -11,6 +12,8 @@ use ratatui::layout::Rect;
 use ratatui::style::{Modifier, Style};
 use ratatui::text::Line;
 use ratatui::widgets::{Paragraph, Wrap};
+
+use crate::shell::term::keys::{Action, Offer, clicked, fitted, line};
 
 /// Writes `text` on one row; what does not fit is cut.
 fn row(frame: &mut Frame, y: u16, text: &str, style: Style) {
@@ -24,6 +27,19 @@ fn row(frame: &mut Frame, y: u16, text: &str, style: Style) {
         };
         frame.render_widget(Paragraph::new(format!(" {text}")).style(style), line);
     }
+}
+
+/// Writes what the foot offers on the last row.
+pub fn foot(frame: &mut Frame, offers: &[Offer]) {
+    let area = frame.area();
+    let fitted = fitted(offers, area.width.saturating_sub(1));
+    row(frame, area.height.saturating_sub(1), &line(fitted), dim());
+}
+
+/// What a click at `column` of the foot does, on a screen of `width` columns.
+pub fn foot_clicked(offers: &[Offer], column: u16, width: u16) -> Option<Action> {
+    let fitted = fitted(offers, width.saturating_sub(1));
+    clicked(fitted, column.checked_sub(1)?)
 }
 
 /// Writes `text` in a block of rows, broken at words.

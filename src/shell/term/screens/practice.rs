@@ -10,7 +10,8 @@ use crate::engrave::{
     Column, KeyMark, KeyboardMarks, Music, NoteMark, Phrase, Role, StageRange, Staves, TooSmall,
 };
 use crate::shell::desk::DeskError;
-use crate::shell::term::keys::{Action, foot};
+use crate::shell::ear::{Hands, rest_in_words};
+use crate::shell::term::keys::Action;
 use crate::shell::term::pixels::{Easel, Request};
 use crate::shell::term::run::Practice;
 use crate::shell::words::Wording;
@@ -41,13 +42,15 @@ pub fn draw(frame: &mut Frame, state: &Practice, easel: &mut Easel) {
             frame.render_widget(Paragraph::new(caution).style(strong()), right);
         }
     }
-    if state.desk.sitting().paused() {
-        row(
-            frame,
-            area.height / 2,
-            "A rest. Enter goes on, Esc ends the sitting.",
-            strong(),
-        );
+    let hands = state.hands.as_ref();
+    let says = hands.and_then(|hands| hands.says(&state.desk));
+    if let Some(rest) = state.desk.sitting().rest() {
+        let listening = hands.is_some_and(Hands::listening);
+        let middle = area.height / 2;
+        row(frame, middle, rest_in_words(rest, listening), strong());
+        if !listening {
+            row(frame, middle + 2, says.unwrap_or_default(), dim());
+        }
         return;
     }
     if let Some(item) = view.item {
@@ -59,6 +62,7 @@ pub fn draw(frame: &mut Frame, state: &Practice, easel: &mut Easel) {
         }
     }
     let feedback = match (state.typing.accidental(), &view.feedback) {
+        (Alteration::Natural, _) if says.is_some() => says.unwrap_or_default().to_owned(),
         (Alteration::Natural, Some(feedback)) => state.desk.wording().feedback(feedback),
         (Alteration::Natural, None) => state.silent.unwrap_or("Which note is this?").to_owned(),
         (waiting, _) => format!(
@@ -72,12 +76,6 @@ pub fn draw(frame: &mut Frame, state: &Practice, easel: &mut Easel) {
         ),
     };
     row(frame, area.height.saturating_sub(2), &feedback, strong());
-    row(
-        frame,
-        area.height.saturating_sub(1),
-        &foot(area.width.saturating_sub(1)),
-        dim(),
-    );
 }
 
 /// Does what a key asks for.
@@ -93,10 +91,17 @@ pub fn act(state: &mut Practice, action: Action) -> Result<(), DeskError> {
             state.desk.on(Event::Pause { at_ms })?;
         }
         Action::Name(typed) => name(state, typed)?,
+        Action::Up => name(state, Typed::Sharp)?,
+        Action::Down => name(state, Typed::Flat)?,
         Action::HearAgain => state.desk.sound_again(),
         Action::Keyboard => state.keyboard = !state.keyboard,
         Action::TakeBack => state.desk.on(Event::TakeBack)?,
-        Action::Enter | Action::Help | Action::Quit => {}
+        Action::Enter
+        | Action::Help
+        | Action::Quit
+        | Action::Settings
+        | Action::Before
+        | Action::After => {}
     }
     Ok(())
 }

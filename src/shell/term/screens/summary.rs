@@ -4,7 +4,7 @@ use ratatui::Frame;
 use ratatui::layout::Rect;
 use ratatui::text::Line;
 
-use super::{block, dim, row, strong};
+use super::{block, row, strong};
 
 /// Draws the closing lines.
 pub fn draw(frame: &mut Frame, heading: &str, lines: &[String]) {
@@ -19,11 +19,5 @@ pub fn draw(frame: &mut Frame, heading: &str, lines: &[String]) {
             height: area.height.saturating_sub(3),
         },
         lines.iter().map(|line| Line::raw(line.as_str())).collect(),
-    );
-    row(
-        frame,
-        area.height.saturating_sub(1),
-        "Enter home   Esc leave",
-        dim(),
     );
 }

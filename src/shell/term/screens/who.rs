@@ -4,16 +4,29 @@ use ratatui::Frame;
 use ratatui::layout::Rect;
 use ratatui::text::Line;
 
-use super::{block, dim, row, strong};
-use crate::drill::Typed;
+use super::{block, row, strong};
 use crate::shell::term::keys::Action;
 
+/// The first name's row.
+const TOP: u16 = 2;
+
+/// Names above the screen, so that the one at `at` is on it.
+fn skipped(at: usize, height: u16) -> usize {
+    (at + 1).saturating_sub(usize::from(height.saturating_sub(TOP + 2)))
+}
+
+/// The name on `row` of the screen.
+pub fn at_row(at: usize, count: usize, row: u16, height: u16) -> Option<usize> {
+    let index = usize::from(row.checked_sub(TOP)?) + skipped(at, height);
+    (index < count).then_some(index)
+}
+
 /// Draws the names; `at` is the one that Enter takes.
-pub fn draw(frame: &mut Frame, names: &[String], at: usize, ascii: bool) {
+pub fn draw(frame: &mut Frame, names: &[String], at: usize) {
     let area = frame.area();
     row(frame, 0, "Who is here?", strong());
-    let rows = area.height.saturating_sub(4);
-    let skip = (at + 1).saturating_sub(usize::from(rows));
+    let rows = area.height.saturating_sub(TOP + 2);
+    let skip = skipped(at, area.height);
     let lines = names
         .iter()
         .enumerate()
@@ -31,25 +44,19 @@ pub fn draw(frame: &mut Frame, names: &[String], at: usize, ascii: bool) {
         frame,
         Rect {
             x: 2,
-            y: 2,
+            y: TOP,
             width: area.width.saturating_sub(4),
             height: rows,
         },
         lines,
     );
-    let foot = if ascii {
-        "Up Down choose   Enter go on   Esc leave"
-    } else {
-        "↑ ↓ choose   Enter go on   Esc leave"
-    };
-    row(frame, area.height.saturating_sub(1), foot, dim());
 }
 
 /// Where the choice is after a key: one up or one down.
 pub fn moved(at: usize, count: usize, pressed: Action) -> usize {
     match pressed {
-        Action::Name(Typed::Sharp) => at.saturating_sub(1),
-        Action::Name(Typed::Flat) => (at + 1).min(count.saturating_sub(1)),
+        Action::Up => at.saturating_sub(1),
+        Action::Down => (at + 1).min(count.saturating_sub(1)),
         _ => at,
     }
 }

@@ -1,0 +1,122 @@
+//! Practice in words at a live piano: lines out, notes in; a line typed still answers, and alone does when nothing is heard.
+
+use std::io::{self, BufRead, Write};
+use std::sync::mpsc::{RecvTimeoutError, Sender, channel};
+use std::time::Duration;
+
+use super::plain::{take, tell};
+use crate::drill::{Event, Rest, Summary};
+use crate::shell::desk::{Desk, DeskError};
+use crate::shell::ear::{EarNews, Hands, Tell, rest_in_words};
+
+/// How often time is looked at while nothing happens.
+const TICK: Duration = Duration::from_millis(250);
+
+enum Arrival {
+    Line(String),
+    Ear(EarNews),
+    /// No more lines will come.
+    NoMoreLines,
+}
+
+/// Runs the sitting on standard input, `output` and the ear that `start` begins. `None` when neither lines nor notes can
+/// come any more.
+pub(super) fn run(
+    desk: &mut Desk,
+    start: impl FnOnce(&Desk, Tell) -> Hands,
+    output: &mut dyn Write,
+) -> Result<Option<Summary>, DeskError> {
+    writeln!(
+        output,
+        "{}\nPlay the answer, or write it. Empty line: hear or read it again. back: take the last verdict back. stop: end.",
+        desk.heading()
+    )?;
+    desk.begin()?;
+    let (arrive, arrivals) = channel();
+    let from_ear = arrive.clone();
+    let mut hands = start(
+        desk,
+        Box::new(move |news| from_ear.send(Arrival::Ear(news)).is_ok()),
+    );
+    std::thread::spawn(move || lines(&arrive));
+    let mut told = 0;
+    let mut said = None;
+    let mut put = None;
+    let mut lines = true;
+    loop {
+        hands.pass_time(desk)?;
+        if let Some(fault) = desk.sound_fault() {
+            writeln!(output, "{fault}")?;
+        }
+        let says = hands.says(desk);
+        if says != said {
+            said = says;
+            if let Some(says) = says {
+                writeln!(output, "{says}")?;
+            }
+        }
+        told = tell(desk, told, output)?;
+        if let Some(summary) = desk.view().summary.clone() {
+            for line in desk.closing_lines(&summary) {
+                writeln!(output, "{line}")?;
+            }
+            return Ok(Some(summary));
+        }
+        // What is there to be answered: a prompt, once more after each answer, or a rest.
+        let now = (
+            desk.sitting().rest(),
+            desk.view().number,
+            told,
+            hands.listening(),
+        );
+        if put != Some(now) {
+            put = Some(now);
+            match (desk.sitting().rest(), desk.view().item) {
+                (Some(rest), _) => writeln!(output, "{}", in_words(rest, hands.listening()))?,
+                (None, Some(item)) => writeln!(
+                    output,
+                    "{}. {}",
+                    desk.view().number,
+                    desk.wording().item(item)
+                )?,
+                (None, None) => {}
+            }
+            output.flush()?;
+        }
+        if !desk.sitting().paused() {
+            desk.drawn()?;
+        }
+        match arrivals.recv_timeout(TICK) {
+            Ok(Arrival::Ear(news)) => hands.take(&news, desk)?,
+            Ok(Arrival::Line(line)) => match line.trim() {
+                "" if desk.sitting().paused() => {
+                    let at_ms = desk.now_ms();
+                    desk.on(Event::Resume { at_ms })?;
+                }
+                line => take(desk, line, output)?,
+            },
+            Ok(Arrival::NoMoreLines) => lines = false,
+            Err(RecvTimeoutError::Timeout) => {}
+            Err(RecvTimeoutError::Disconnected) => lines = false,
+        }
+        if !lines && hands.deaf() {
+            desk.on(Event::Stop)?;
+            return Ok(None);
+        }
+    }
+}
+
+fn in_words(rest: Rest, listening: bool) -> String {
+    // There is no key to leave with here.
+    rest_in_words(rest, listening).replace("Esc ends", "stop ends")
+}
+
+fn lines(arrive: &Sender<Arrival>) {
+    for line in io::stdin().lock().lines() {
+        let Ok(line) = line else { break };
+        if arrive.send(Arrival::Line(line)).is_err() {
+            return;
+        }
+    }
+    let _nobody_left = arrive.send(Arrival::NoMoreLines);
+}

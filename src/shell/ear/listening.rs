@@ -1,0 +1,388 @@
+//! The thread that listens. In: microphones, and whether our own speaker sounds. Out: [`EarNews`], each as it happens.
+
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::thread::JoinHandle;
+use std::time::{Duration, Instant};
+
+use super::clock::StreamClock;
+use super::gate::{FRAME_S, Gate};
+use super::own::OwnSound;
+use super::pace::{Pace, PaceWatch};
+use crate::shell::audio::{Block, InputFault, Microphone, Microphones, OpeningMicrophone};
+use crate::signal::listen::{Listener, NoteEvent, Options, Surety};
+
+/// How often the ring is looked at: a block comes every 21 ms.
+const TURN: Duration = Duration::from_millis(4);
+
+/// How often a device that is not open is looked at.
+const SLOW_TURN: Duration = Duration::from_millis(20);
+
+/// A turn that comes this late was held up by the machine, and so was the callback: no proof that the device is gone.
+const HELD_UP: Duration = Duration::from_millis(100);
+
+/// From the end of our sound at the device to its end in the microphone, where no loop was measured: above what sound
+/// servers are set to.
+const UNMEASURED_LOOP_S: f64 = 0.2;
+
+/// A stream that ran for so long is trusted again: the next loss is tried soon.
+const TRUSTED: Duration = Duration::from_secs(10);
+
+/// How long the ear waits for what.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Patience {
+    /// A device whose callback has not come for so long has stopped: some never report it.
+    pub liveness: Duration,
+    /// The first callback may take longer.
+    pub first_sound: Duration,
+    /// A lost device is opened again after this …
+    pub first_retry: Duration,
+    /// … and later after twice as long each time, up to this.
+    pub last_retry: Duration,
+}
+
+impl Default for Patience {
+    fn default() -> Self {
+        Patience {
+            liveness: Duration::from_millis(500),
+            first_sound: Duration::from_secs(2),
+            first_retry: Duration::from_millis(500),
+            last_retry: Duration::from_secs(5),
+        }
+    }
+}
+
+/// What an ear is told beforehand.
+#[derive(Debug, Clone, Default)]
+pub struct EarOptions {
+    /// What the listener may know.
+    pub listening: Options,
+    /// What we sound ourselves; not judged.
+    pub own: OwnSound,
+    /// The learner hears us by headphones: the microphone does not hear us, and is judged at all times.
+    pub headphones: bool,
+    /// Measured time from our sound at the device to its arrival here.
+    pub loop_delay: Option<Duration>,
+    /// How long to wait for what.
+    pub patience: Patience,
+}
+
+/// A note that was heard, on the clock of the program.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Heard {
+    /// When its beginning came to the program.
+    pub onset: Instant,
+    /// When it was decided.
+    pub at: Instant,
+    /// The note; its seconds count from the stream's beginning. *Unsure* also while the stream keeps no pace.
+    pub note: NoteEvent,
+}
+
+/// What the ear tells.
+#[derive(Debug, Clone, PartialEq)]
+pub enum EarNews {
+    /// It hears, through this device.
+    Listening {
+        /// The device.
+        device: String,
+    },
+    /// It cannot hear; it goes on trying, and tells when it can again.
+    Deaf(InputFault),
+    /// A note.
+    Note(Heard),
+}
+
+/// Where news go. Gives false when nobody wants them any more.
+pub type Tell = Box<dyn FnMut(EarNews) -> bool + Send>;
+
+/// A running ear. Dropping it closes the microphone.
+#[derive(Debug)]
+pub struct Ear {
+    stop: Arc<AtomicBool>,
+    thread: Option<JoinHandle<()>>,
+}
+
+impl Ear {
+    /// Begins to listen on a thread of its own.
+    pub fn start(microphones: Box<dyn Microphones>, options: EarOptions, mut tell: Tell) -> Ear {
+        let stop = Arc::new(AtomicBool::new(false));
+        let mut listening = Listening {
+            microphones,
+            pause: options.patience.first_retry,
+            options,
+            told: None,
+        };
+        let stopped = Arc::clone(&stop);
+        let thread = std::thread::Builder::new()
+            .name("listening".to_owned())
+            .spawn(move || listening.run(&stopped, &mut tell))
+            .ok();
+        Ear { stop, thread }
+    }
+}
+
+impl Drop for Ear {
+    fn drop(&mut self) {
+        self.stop.store(true, Ordering::Relaxed);
+        if let Some(thread) = self.thread.take() {
+            // It opens and closes no device itself, so it ends within a turn. A panic there has been shown already.
+            let _ended = thread.join();
+        }
+    }
+}
+
+enum State {
+    Opening(OpeningMicrophone),
+    Open(Box<Hearing>),
+    Failed { until: Instant },
+}
+
+struct Listening {
+    microphones: Box<dyn Microphones>,
+    options: EarOptions,
+    /// The next wait before a lost device is opened again.
+    pause: Duration,
+    /// The fault that was told last, while there is one: the same one at every try is no news.
+    told: Option<InputFault>,
+}
+
+impl Listening {
+    fn run(&mut self, stop: &AtomicBool, tell: &mut Tell) {
+        let mut state = State::Opening(self.microphones.open());
+        let mut last_turn = Instant::now();
+        let mut held_up = last_turn;
+        let mut news = Vec::new();
+        while !stop.load(Ordering::Relaxed) {
+            let now = Instant::now();
+            if now.saturating_duration_since(last_turn) > HELD_UP {
+                held_up = now;
+            }
+            last_turn = now;
+            let in_time = now.saturating_duration_since(held_up) > self.options.patience.liveness;
+            let result = match &mut state {
+                State::Opening(opening) => match opening.poll(now) {
+                    None => Ok(()),
+                    Some(opened) => opened
+                        .and_then(|microphone| {
+                            Hearing::new(microphone, now, self.options.listening)
+                        })
+                        .map(|hearing| state = State::Open(Box::new(hearing))),
+                },
+                State::Open(hearing) => hearing.turn(now, in_time, &self.options, &mut news),
+                State::Failed { until } => {
+                    if now >= *until {
+                        state = State::Opening(self.microphones.open());
+                    }
+                    Ok(())
+                }
+            };
+            if let Err(fault) = result {
+                if let State::Open(hearing) = &state
+                    && now.saturating_duration_since(hearing.began) >= TRUSTED
+                {
+                    self.pause = self.options.patience.first_retry;
+                }
+                state = State::Failed {
+                    until: now + self.pause,
+                };
+                self.pause = (self.pause * 2).min(self.options.patience.last_retry);
+                news.push(EarNews::Deaf(fault));
+            }
+            for news in news.drain(..) {
+                let old = match &news {
+                    EarNews::Deaf(fault) => {
+                        self.told.replace(fault.clone()).as_ref() == Some(fault)
+                    }
+                    EarNews::Listening { .. } => {
+                        self.told = None;
+                        false
+                    }
+                    EarNews::Note(_) => false,
+                };
+                let hopeless = news == EarNews::Deaf(InputFault::NotBuilt);
+                if !old && !tell(news) || hopeless {
+                    return;
+                }
+            }
+            std::thread::sleep(match state {
+                State::Open(_) => TURN,
+                State::Opening(_) | State::Failed { .. } => SLOW_TURN,
+            });
+        }
+    }
+}
+
+/// One stream being heard.
+struct Hearing {
+    microphone: Microphone,
+    began: Instant,
+    /// The first block has come.
+    sounding: bool,
+    rate: u32,
+    listener: Listener,
+    clock: StreamClock,
+    pace: PaceWatch,
+    gate: Gate,
+    own: OwnTimes,
+    /// Of the frame of the gate that is not whole yet: samples and their power.
+    frame: (u32, f32),
+    samples: Vec<f32>,
+}
+
+impl Hearing {
+    fn new(microphone: Microphone, now: Instant, options: Options) -> Result<Hearing, InputFault> {
+        let rate = microphone.capture.rate();
+        Ok(Hearing {
+            listener: listener(rate, options)?,
+            clock: StreamClock::new(f64::from(rate), now),
+            pace: PaceWatch::new(f64::from(rate)),
+            gate: Gate::new(),
+            own: OwnTimes::default(),
+            frame: (0, 0.0),
+            samples: Vec::with_capacity(4096),
+            microphone,
+            began: now,
+            sounding: false,
+            rate,
+        })
+    }
+
+    /// Hears what has come since the last turn. `in_time`: this thread itself was not held up.
+    fn turn(
+        &mut self,
+        now: Instant,
+        in_time: bool,
+        options: &EarOptions,
+        news: &mut Vec<EarNews>,
+    ) -> Result<(), InputFault> {
+        self.own.look(options, now);
+        let mut samples = std::mem::take(&mut self.samples);
+        while let Some(block) = self.microphone.capture.next(&mut samples) {
+            if !std::mem::replace(&mut self.sounding, true) {
+                news.push(EarNews::Listening {
+                    device: self.microphone.name.clone(),
+                });
+            }
+            self.block(&block, &samples, options, news)?;
+        }
+        self.samples = samples;
+        let patience = if self.sounding {
+            options.patience.liveness
+        } else {
+            options.patience.first_sound
+        };
+        let silent = self.microphone.capture.state().silent_for(now);
+        if self.microphone.capture.is_abandoned() || in_time && silent > patience {
+            return Err(InputFault::Stopped);
+        }
+        Ok(())
+    }
+
+    fn block(
+        &mut self,
+        block: &Block,
+        samples: &[f32],
+        options: &EarOptions,
+        news: &mut Vec<EarNews>,
+    ) -> Result<(), InputFault> {
+        match self.pace.block(block.samples + block.lost, block.at) {
+            Some(Pace::Uneven) => return Err(InputFault::Gaps),
+            Some(Pace::Other(rate)) => self.change_rate(rate, block.at, options)?,
+            Some(Pace::Steady) | None => {}
+        }
+        self.clock.block(block.samples, block.lost > 0, block.at);
+        if !options.headphones {
+            self.gate(samples, options);
+        }
+        for note in self.listener.push(samples) {
+            if self.gate.admits(note.onset_s) {
+                news.push(EarNews::Note(self.heard(note)));
+            }
+        }
+        Ok(())
+    }
+
+    /// Feeds the gate with the block that has just been counted.
+    fn gate(&mut self, samples: &[f32], options: &EarOptions) {
+        let length = (FRAME_S * f64::from(self.rate)) as u32;
+        let mut at = self.clock.seconds() - samples.len() as f64 / f64::from(self.rate);
+        for sample in samples {
+            at += 1.0 / f64::from(self.rate);
+            self.frame.0 += 1;
+            self.frame.1 += sample * sample;
+            if self.frame.0 == length {
+                let own = self.own.covers(at, &self.clock, options);
+                self.gate.frame(self.frame.1 / length as f32, at, own);
+                self.frame = (0, 0.0);
+            }
+        }
+    }
+
+    fn heard(&self, mut note: NoteEvent) -> Heard {
+        // At a pace that may be another rate, a key's pitch may be another's.
+        if self.pace.is_suspect() {
+            note.surety = Surety::Unsure;
+        }
+        Heard {
+            onset: self.clock.instant(note.onset_s),
+            at: Instant::now(),
+            note,
+        }
+    }
+
+    /// The stream has another rate than was said: everything begins anew with it.
+    fn change_rate(
+        &mut self,
+        rate: u32,
+        now: Instant,
+        options: &EarOptions,
+    ) -> Result<(), InputFault> {
+        self.rate = rate;
+        self.listener = listener(rate, options.listening)?;
+        self.clock = StreamClock::new(f64::from(rate), now);
+        self.pace = PaceWatch::new(f64::from(rate));
+        self.gate = Gate::new();
+        self.frame = (0, 0.0);
+        Ok(())
+    }
+}
+
+fn listener(rate: u32, options: Options) -> Result<Listener, InputFault> {
+    Listener::new(rate, options).map_err(|error| InputFault::Form {
+        form: error.to_string(),
+    })
+}
+
+/// When our own sound began and ended, on the program's clock.
+#[derive(Debug, Default)]
+struct OwnTimes {
+    since: Option<Instant>,
+    ended: Option<Instant>,
+}
+
+impl OwnTimes {
+    fn look(&mut self, options: &EarOptions, now: Instant) {
+        match (options.own.is_sounding(now), self.since, self.ended) {
+            (true, None, _) | (true, Some(_), Some(_)) => {
+                self.since = Some(now);
+                self.ended = None;
+            }
+            (false, Some(_), None) => self.ended = Some(now),
+            _ => {}
+        }
+    }
+
+    /// Whether our sound may be in what came at `second` of the stream.
+    fn covers(&self, second: f64, clock: &StreamClock, options: &EarOptions) -> bool {
+        let Some(since) = self.since else {
+            return false;
+        };
+        let way = options
+            .loop_delay
+            .map_or(UNMEASURED_LOOP_S, |delay| delay.as_secs_f64());
+        second >= clock.second(since)
+            && self
+                .ended
+                .is_none_or(|ended| second <= clock.second(ended) + way)
+    }
+}

@@ -1,0 +1,408 @@
+//! How one learner gets on, in words and as JSON: one place for the command and for the screen.
+
+use std::collections::{BTreeMap, HashSet};
+
+use jiff::civil::Date;
+use serde_json::{Value, json};
+
+use super::home::{Home, HomeError};
+use super::reading::Reading;
+use super::today::Today;
+use super::words::{Wording, plural, seconds};
+use crate::study::{
+    Answer, AnswerWay, Confusion, Course, DayTrend, Forecast, Gain, Item, Outcome, Stage, Verdict,
+    Why, came_up, confusions, forecast, gains, trend,
+};
+use crate::theory::{Clef, Pitch};
+
+/// Days of the trend that are shown.
+const DAYS_SHOWN: usize = 14;
+/// Rows of a list that is only to give an idea.
+const FEW: usize = 5;
+
+/// What the first tries at one item came to.
+#[derive(Debug, Clone)]
+pub struct Row {
+    /// The item.
+    pub item: Item,
+    /// Judged first tries, and the right ones.
+    pub tries: u32,
+    /// The right ones.
+    pub right: u32,
+    /// Half of the right answers came within this.
+    pub median_ms: Option<u32>,
+    /// What the model holds.
+    pub why: Why,
+    /// Share right, fading, and its standard deviation.
+    pub accuracy: (f64, f64),
+}
+
+impl Row {
+    /// The median of a morning, with one standard error below and above.
+    pub fn morning_s(&self) -> Option<(f64, f64, f64)> {
+        let (median, error) = self.why.criteria.as_ref()?.median_s?;
+        Some((median, median * (-error).exp(), median * error.exp()))
+    }
+
+    fn verdict(&self) -> &'static str {
+        match self.why.criteria.as_ref().map(|c| c.verdict) {
+            Some(Verdict::Settled | Verdict::ButForSlips) => "settled",
+            _ => "",
+        }
+    }
+}
+
+/// Everything `progress` shows.
+#[derive(Debug)]
+pub struct Progress {
+    /// The learner's day.
+    pub today: Today,
+    /// Verdicts taken out of the record.
+    pub taken_back: u32,
+    /// One row an item, slowest first.
+    pub rows: Vec<Row>,
+    /// Day by day.
+    pub trend: Vec<DayTrend>,
+    /// What got faster.
+    pub gains: Vec<Gain>,
+    /// What was taken for what.
+    pub confusions: Vec<Confusion>,
+    /// Practice days until the stage's items are settled.
+    pub forecast: Option<Forecast>,
+    reading: Reading,
+}
+
+impl Progress {
+    /// Reads the record and fits the model.
+    pub fn of(home: &mut Home) -> Result<Progress, HomeError> {
+        let today = home.today()?;
+        let stage = today.stage().or(today.course.stages.last()).cloned();
+        let reading = home.reading(stage.as_ref())?;
+        let (store, learner) = home.parts();
+        let taken_back = store.withdrawn_answers(learner.id)?;
+        let items = stage.as_ref().map(Stage::items).unwrap_or_default();
+        Ok(Progress {
+            rows: rows(&reading),
+            trend: trend(&reading.answers),
+            gains: gains(&reading.answers),
+            confusions: confusions(&reading.answers),
+            forecast: forecast(&reading.model, &items, &reading.answers),
+            today,
+            taken_back,
+            reading,
+        })
+    }
+
+    /// The item that `text` names: `F#5@treble`, `F#5 bass`, or a note alone, sought first in the stage whose turn it is.
+    pub fn find(&self, text: &str, wording: Wording) -> Option<Item> {
+        if let Ok(item) = text.parse::<Item>() {
+            return Some(item);
+        }
+        let mut words = text.split_whitespace();
+        let (note, clef) = (words.next()?, words.next());
+        let clef = match clef {
+            Some(word) => Some(Clef::from_name(word)?),
+            None => None,
+        };
+        let named = |item: &&Item| {
+            let same = note.parse::<Pitch>().is_ok_and(|pitch| pitch == item.pitch);
+            let by_name = || {
+                wording
+                    .pitch(item.pitch, item.key)
+                    .eq_ignore_ascii_case(note)
+            };
+            clef.is_none_or(|clef| clef == item.clef) && (same || by_name())
+        };
+        let of_stage = self.today.stage().map(Stage::items).unwrap_or_default();
+        let of_course: Vec<Item> = course_items(&self.today.course);
+        let answered: Vec<Item> = self.rows.iter().map(|row| row.item).collect();
+        [of_stage, of_course, answered]
+            .iter()
+            .find_map(|items| items.iter().find(named).copied())
+    }
+
+    /// What the model holds about an item, why it came up, and what is missing, in sentences.
+    pub fn why(&self, item: Item, wording: Wording) -> Vec<String> {
+        let why = self.reading.model.why(&item);
+        let mut lines = vec![format!(
+            "{} ({})",
+            wording.pitch(item.pitch, item.key),
+            wording.item(item)
+        )];
+        lines.extend(why.sentences());
+        if let Some((day, reason)) = came_up(&self.reading.answers, &self.reading.model, &item) {
+            lines.push(format!(
+                "It came up last on {day} because {}.",
+                reason.words()
+            ));
+        }
+        if !course_items(&self.today.course).contains(&item) {
+            lines.push("The course in use does not ask for it any more.".to_owned());
+        }
+        lines
+    }
+
+    /// The same as JSON.
+    pub fn why_json(&self, item: Item) -> Value {
+        let model = &self.reading.model;
+        let why = model.why(&item);
+        let came = came_up(&self.reading.answers, model, &item);
+        let criteria = why.criteria.as_ref();
+        json!({
+            "item": item.to_string(),
+            "answers": why.answers,
+            "right": why.rights,
+            "days": why.days,
+            "settled": criteria.is_some_and(|c| c.verdict != Verdict::Open),
+            "settled_since": why.settled_since.map(|day| day.to_string()),
+            "review_in_days": why.review_in_days,
+            "morning_median_s": criteria.and_then(|c| c.median_s).map(|(median, _)| median),
+            "fluent_s": criteria.map(|c| c.fluent_s),
+            "probability_fluent": criteria.and_then(|c| c.fluent),
+            "accuracy": criteria.map(|c| c.accuracy),
+            "first_looks_kept": criteria.map(|c| c.looks_kept),
+            "missing": why.missing.iter().map(|missing| missing.words()).collect::<Vec<_>>(),
+            "came_up": came.map(|(day, reason)| json!({"day": day.to_string(), "because": reason.words()})),
+        })
+    }
+
+    /// All of it but the marks, as JSON.
+    pub fn json(&self) -> Value {
+        let ms = |s: f64| (s * 1000.0).round();
+        let items: Vec<Value> = self
+            .rows
+            .iter()
+            .map(|row| {
+                let morning = row.morning_s();
+                json!({
+                    "item": row.item.to_string(),
+                    "tries": row.tries,
+                    "right": row.right,
+                    "median_ms": row.median_ms,
+                    "morning_ms": morning.map(|(middle, _, _)| ms(middle)),
+                    "morning_low_ms": morning.map(|(_, low, _)| ms(low)),
+                    "morning_high_ms": morning.map(|(_, _, high)| ms(high)),
+                    "accuracy": row.accuracy.0,
+                    "accuracy_sd": row.accuracy.1,
+                    "settled": !row.verdict().is_empty(),
+                })
+            })
+            .collect();
+        let days: Vec<Value> = self
+            .trend
+            .iter()
+            .map(|day| json!({"day": day.day.to_string(), "items": day.items, "right": day.right, "median_ms": day.median_s.map(ms)}))
+            .collect();
+        let gains: Vec<Value> = self
+            .gains
+            .iter()
+            .map(|gain| json!({"item": gain.item.to_string(), "from_ms": ms(gain.from_s), "to_ms": ms(gain.to_s)}))
+            .collect();
+        let confusions: Vec<Value> = self
+            .confusions
+            .iter()
+            .map(|c| json!({"item": c.item.to_string(), "given": c.given.to_string(), "times": c.times}))
+            .collect();
+        json!({
+            "way": self.reading.way.word(),
+            "floor_ms": self.reading.model.floor_ms(),
+            "floor_measured": self.reading.floor.is_some(),
+            "items": items,
+            "days": days,
+            "improved": gains,
+            "confusions": confusions,
+            "forecast_days": self.forecast.map(|f| json!({"low": f.low, "likely": f.likely, "high": f.high})),
+            "slips": self.reading.model.slips().map(|right| 1.0 - right),
+        })
+    }
+
+    /// All of it in words.
+    pub fn lines(&self, wording: Wording) -> Vec<String> {
+        let mut lines = vec![self.today.sentence()];
+        for (now, name, days) in self.today.stage_lines() {
+            lines.push(format!("{} {name}: {days}", if now { '>' } else { ' ' }));
+        }
+        if self.rows.is_empty() {
+            lines.push("Nothing is answered yet.".to_owned());
+            return lines;
+        }
+        lines.extend(self.forecast_lines());
+        lines.push(String::new());
+        lines.push(self.floor_line());
+        lines.push(
+            "Notes read, slowest first: right of first tries; half come within; of a morning, with its likely range"
+                .to_owned(),
+        );
+        for row in &self.rows {
+            lines.push(format!("  {}", row_text(row, wording)));
+        }
+        lines.extend(self.change_lines(wording));
+        if self.taken_back > 0 {
+            lines.push(format!(
+                "{} taken out of the record.",
+                plural(self.taken_back, "verdict")
+            ));
+        }
+        lines
+    }
+
+    /// What is to come.
+    pub fn forecast_lines(&self) -> Vec<String> {
+        let mut lines = Vec::new();
+        let settled = self.rows.iter().filter(|row| !row.verdict().is_empty());
+        lines.push(format!(
+            "{} of {} settled: read quickly and surely, and kept over night.",
+            settled.count(),
+            plural(self.rows.len() as u32, "note")
+        ));
+        if let Some(stage) = self.today.stage() {
+            lines.push(match self.forecast {
+                None => format!(
+                    "When all of \u{201c}{}\u{201d} will be settled can be told after three days of it.",
+                    stage.name
+                ),
+                Some(Forecast { likely: 0, .. }) => {
+                    format!("All of \u{201c}{}\u{201d} is settled.", stage.name)
+                }
+                Some(Forecast { low, likely, high }) => format!(
+                    "All of \u{201c}{}\u{201d} settled: likely in about {} of practice ({}).",
+                    stage.name,
+                    plural(likely, "day"),
+                    match high {
+                        Some(high) => format!("between {low} and {high}"),
+                        None => format!("{low} at the best, many more at the worst"),
+                    }
+                ),
+            });
+        }
+        if let Some(right) = self.reading.model.slips() {
+            lines.push(format!(
+                "About {:.0} of 100 answers slip on notes you read quickly. That is your way of answering, not a note you do not know: it is not held against any note, and you go on all the same.",
+                (1.0 - right) * 100.0
+            ));
+        }
+        lines
+    }
+
+    fn floor_line(&self) -> String {
+        let ms = self.reading.model.floor_ms();
+        let by = match self.reading.way {
+            AnswerWay::Letters => "by letters",
+            AnswerWay::Piano => "at the piano",
+        };
+        let how = match self.reading.floor {
+            Some(_) => "measured",
+            None => "assumed until it is measured",
+        };
+        format!("Answered {by}; plain reaction {} ({how}).", seconds(ms))
+    }
+
+    fn change_lines(&self, wording: Wording) -> Vec<String> {
+        let mut lines = Vec::new();
+        let name = |item: &Item| wording.pitch(item.pitch, item.key);
+        if !self.gains.is_empty() {
+            lines.push("\nMost improved:".to_owned());
+            for gain in self.gains.iter().take(FEW) {
+                lines.push(format!(
+                    "  {:<6} {:<24} {:.1} s, {:.1} s at first",
+                    name(&gain.item),
+                    gain.item.clef.spoken(),
+                    gain.to_s,
+                    gain.from_s
+                ));
+            }
+        }
+        if !self.confusions.is_empty() {
+            lines.push("\nTaken for another:".to_owned());
+            for confusion in self.confusions.iter().take(FEW) {
+                let key = confusion.item.key;
+                lines.push(format!(
+                    "  {:<6} {:<24} {} answered, {}",
+                    name(&confusion.item),
+                    confusion.item.clef.spoken(),
+                    wording.pitch(confusion.given, key),
+                    plural(confusion.times, "time")
+                ));
+            }
+        }
+        lines.push("\nDay by day, by the first answer to each note:".to_owned());
+        let skip = self.trend.len().saturating_sub(DAYS_SHOWN);
+        for day in &self.trend[skip..] {
+            lines.push(format!("  {}", day_text(day)));
+        }
+        lines
+    }
+}
+
+/// One item's row in words.
+pub fn row_text(row: &Row, wording: Wording) -> String {
+    let morning = row
+        .morning_s()
+        .map_or(String::new(), |(middle, low, high)| {
+            format!("{middle:.1} s ({low:.1} to {high:.1})")
+        });
+    format!(
+        "{:<6} {:<15} {:>3} of {:<4} {:>6}   {morning:<19} {}",
+        wording.pitch(row.item.pitch, row.item.key),
+        row.item.clef.spoken(),
+        row.right,
+        row.tries,
+        row.median_ms.map_or("-".to_owned(), seconds),
+        row.verdict(),
+    )
+    .trim_end()
+    .to_owned()
+}
+
+/// One day in words.
+pub fn day_text(day: &DayTrend) -> String {
+    let within = day
+        .median_s
+        .map_or(String::new(), |s| format!(", half within {s:.1} s"));
+    format!(
+        "{}  {}, {} right{within}",
+        day.day,
+        plural(day.items, "note"),
+        day.right
+    )
+}
+
+fn course_items(course: &Course) -> Vec<Item> {
+    let mut seen = HashSet::new();
+    let items = course.stages.iter().flat_map(Stage::items);
+    items.filter(|item| seen.insert(*item)).collect()
+}
+
+fn rows(reading: &Reading) -> Vec<Row> {
+    let mut tallies: BTreeMap<Item, (u32, Vec<u32>, u32)> = BTreeMap::new();
+    let judged = |(_, a): &&(Date, Answer)| a.attempt == 1 && a.outcome != Outcome::NotSure;
+    for (_, answer) in reading.answers.iter().filter(judged) {
+        let (tries, times, right) = tallies.entry(answer.item).or_default();
+        *tries += 1;
+        if answer.outcome == Outcome::Right {
+            *right += 1;
+            times.extend(answer.response_ms);
+        }
+    }
+    let whys = reading.model.whys(tallies.keys());
+    let mut rows: Vec<Row> = tallies
+        .into_iter()
+        .zip(whys)
+        .map(|((item, (tries, mut times, right)), why)| {
+            times.sort_unstable();
+            Row {
+                item,
+                tries,
+                right,
+                median_ms: times.get(times.len() / 2).copied(),
+                accuracy: reading.model.accuracy(&item).unwrap_or((0.0, 0.0)),
+                why,
+            }
+        })
+        .collect();
+    rows.sort_by(|a, b| {
+        let of = |row: &Row| row.morning_s().map_or(f64::INFINITY, |(middle, ..)| middle);
+        of(b).total_cmp(&of(a)).then(a.item.cmp(&b.item))
+    });
+    rows
+}

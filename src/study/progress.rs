@@ -1,0 +1,315 @@
+//! How a learner gets on: what was kept from day to day, what got faster, what is taken for what, and how long it may take.
+//! In: dated answers, the model, a stage. Out: figures with their uncertainty. The first answer to an item on a day alone
+//! shows what was kept, so trends rest on those.
+
+use std::collections::{BTreeMap, HashSet};
+
+use jiff::civil::Date;
+
+use super::answer::{Answer, Outcome};
+use super::floor::quantile;
+use super::item::Item;
+use super::learner::LearnerModel;
+use super::settled::Verdict;
+use crate::theory::Pitch;
+
+/// First answers of one practice day.
+#[derive(Debug, Clone, PartialEq)]
+pub struct DayTrend {
+    /// The practice day.
+    pub day: Date,
+    /// Items that were looked at.
+    pub items: u32,
+    /// Right at the first look.
+    pub right: u32,
+    /// Half of the right first looks came within this; `None` without times.
+    pub median_s: Option<f64>,
+}
+
+/// Day by day, from the first answers of the day. A day whose clock was set back stands where it was recorded.
+pub fn trend(answers: &[(Date, Answer)]) -> Vec<DayTrend> {
+    let mut days: Vec<(Date, Vec<&Answer>)> = Vec::new();
+    let mut seen: HashSet<Item> = HashSet::new();
+    for (day, answer) in answers.iter().filter(|(_, answer)| counts(answer)) {
+        if days.last().is_none_or(|(last, _)| last != day) {
+            days.push((*day, Vec::new()));
+            seen.clear();
+        }
+        if seen.insert(answer.item)
+            && let Some((_, looks)) = days.last_mut()
+        {
+            looks.push(answer);
+        }
+    }
+    days.into_iter()
+        .map(|(day, looks)| {
+            let right: Vec<&&Answer> = looks
+                .iter()
+                .filter(|a| a.outcome == Outcome::Right)
+                .collect();
+            DayTrend {
+                day,
+                items: looks.len() as u32,
+                right: right.len() as u32,
+                median_s: median(right.iter().filter_map(|a| a.response_ms)),
+            }
+        })
+        .collect()
+}
+
+/// An item that got faster.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Gain {
+    /// The item.
+    pub item: Item,
+    /// Half of its first right answers came within this.
+    pub from_s: f64,
+    /// And of its last ones.
+    pub to_s: f64,
+}
+
+/// Right answers at either end of an item's record that are compared.
+const ENDS: usize = 4;
+
+/// Items that got faster from their first four right answers to their last four, by proportion, most first.
+pub fn gains(answers: &[(Date, Answer)]) -> Vec<Gain> {
+    let mut times: BTreeMap<Item, Vec<u32>> = BTreeMap::new();
+    for (_, answer) in answers.iter().filter(|(_, answer)| counts(answer)) {
+        if let (Outcome::Right, Some(ms)) = (answer.outcome, answer.response_ms) {
+            times.entry(answer.item).or_default().push(ms);
+        }
+    }
+    let mut gains: Vec<Gain> = times
+        .into_iter()
+        .filter(|(_, times)| times.len() >= 2 * ENDS)
+        .filter_map(|(item, times)| {
+            let (first, last) = (&times[..ENDS], &times[times.len() - ENDS..]);
+            Some(Gain {
+                item,
+                from_s: median(first.iter().copied())?,
+                to_s: median(last.iter().copied())?,
+            })
+        })
+        .filter(|gain| gain.to_s < gain.from_s)
+        .collect();
+    gains.sort_by(|a, b| (a.to_s / a.from_s).total_cmp(&(b.to_s / b.from_s)));
+    gains
+}
+
+/// A note that was answered in place of another.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Confusion {
+    /// What was asked.
+    pub item: Item,
+    /// What was answered instead.
+    pub given: Pitch,
+    /// How often.
+    pub times: u32,
+}
+
+/// What was answered in place of what, the most frequent first; single slips are none.
+pub fn confusions(answers: &[(Date, Answer)]) -> Vec<Confusion> {
+    let mut counts: BTreeMap<(Item, Pitch), u32> = BTreeMap::new();
+    for (_, answer) in answers {
+        if let (1, Outcome::Wrong, Some(given)) = (answer.attempt, answer.outcome, answer.given) {
+            *counts.entry((answer.item, given)).or_default() += 1;
+        }
+    }
+    let mut found: Vec<Confusion> = counts
+        .into_iter()
+        .filter(|(_, times)| *times > 1)
+        .map(|((item, given), times)| Confusion { item, given, times })
+        .collect();
+    found.sort_by_key(|confusion| std::cmp::Reverse(confusion.times));
+    found
+}
+
+/// Practice days until something: likely, and the range that holds four times of five.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Forecast {
+    /// At the best.
+    pub low: u32,
+    /// Most likely.
+    pub likely: u32,
+    /// At the worst; `None` if no end is in sight.
+    pub high: Option<u32>,
+}
+
+/// Practice days whose settled items tell the pace.
+const PACE_DAYS: usize = 5;
+/// Beyond this no number of days means anything.
+const FARTHEST: f64 = 250.0;
+
+/// Practice days until all of `items` are settled, from how many became so on the last five days; `None` before three.
+///
+/// New ones a day are taken as a Poisson count, its rate as a gamma distribution (Jeffreys prior); the range is its
+/// middle four fifths by the approximation of Wilson & Hilferty 1931.
+pub fn forecast(
+    model: &LearnerModel,
+    items: &[Item],
+    answers: &[(Date, Answer)],
+) -> Option<Forecast> {
+    let of_stage: HashSet<Item> = items.iter().copied().collect();
+    let mut days: Vec<Date> = answers
+        .iter()
+        .filter(|(_, answer)| of_stage.contains(&answer.item))
+        .map(|(day, _)| *day)
+        .collect();
+    days.sort_unstable();
+    days.dedup();
+    let verdicts = model.verdicts(items);
+    let open = verdicts.iter().filter(|v| **v == Verdict::Open).count() as f64;
+    if open == 0.0 {
+        let none = Forecast {
+            low: 0,
+            likely: 0,
+            high: Some(0),
+        };
+        return Some(none);
+    }
+    if days.len() < 3 {
+        return None;
+    }
+    let last = &days[days.len().saturating_sub(PACE_DAYS)..];
+    // A day's verdict stands the next morning: what the last days settled lies after the first of them.
+    let news = items
+        .iter()
+        .zip(&verdicts)
+        .filter(|(_, verdict)| **verdict != Verdict::Open)
+        .filter(|(item, _)| model.settled_since(item).is_none_or(|day| day > last[0]))
+        .count() as f64;
+    let shape = news + 0.5;
+    let rate = |z: f64| {
+        let root = 1.0 - 1.0 / (9.0 * shape) + z / (3.0 * shape.sqrt());
+        shape * root.max(0.0).powi(3) / last.len() as f64
+    };
+    let until = |rate: f64| (open / rate).ceil();
+    let (low, likely, high) = (until(rate(1.2816)), until(rate(0.0)), until(rate(-1.2816)));
+    Some(Forecast {
+        low: low.min(FARTHEST) as u32,
+        likely: likely.min(FARTHEST) as u32,
+        high: (high <= FARTHEST).then_some(high as u32),
+    })
+}
+
+/// Only a judged first try shows anything.
+fn counts(answer: &Answer) -> bool {
+    answer.attempt == 1 && answer.outcome != Outcome::NotSure
+}
+
+fn median(times: impl Iterator<Item = u32>) -> Option<f64> {
+    let mut times: Vec<f64> = times.map(|ms| f64::from(ms) / 1000.0).collect();
+    times.sort_by(f64::total_cmp);
+    (!times.is_empty()).then(|| quantile(&times, 0.5))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::study::{AnswerWay, PromptKind, Yardstick};
+    use jiff::{Timestamp, ToSpan};
+
+    fn day(n: i64) -> Date {
+        Date::constant(2026, 3, 2).saturating_add(n.days())
+    }
+
+    fn answer(item: &str, given: Option<&str>, ms: Option<u32>) -> Answer {
+        let item: Item = item.parse().unwrap();
+        let outcome = if given.is_none() {
+            Outcome::Right
+        } else {
+            Outcome::Wrong
+        };
+        Answer {
+            at: Timestamp::UNIX_EPOCH,
+            stage: "treble".to_owned(),
+            item,
+            prompt: PromptKind::Eye,
+            way: AnswerWay::Letters,
+            given: Some(given.map_or(item.pitch, |text| text.parse().unwrap())),
+            outcome,
+            response_ms: ms,
+            attempt: 1,
+            active_ms: 1000,
+        }
+    }
+
+    #[test]
+    fn a_trend_counts_the_first_look_of_a_day_alone() {
+        let answers = [
+            (day(0), answer("C4@treble", None, Some(3000))),
+            (day(0), answer("C4@treble", None, Some(500))),
+            (day(0), answer("D4@treble", Some("E4"), Some(900))),
+            (day(1), answer("C4@treble", None, Some(2000))),
+            (day(1), answer("D4@treble", None, Some(1000))),
+        ];
+        let days = trend(&answers);
+        assert_eq!(days.len(), 2);
+        assert_eq!((days[0].items, days[0].right), (2, 1));
+        assert_eq!(days[0].median_s, Some(3.0));
+        assert_eq!(days[1].median_s, Some(1.5));
+        assert_eq!(trend(&[]), []);
+    }
+
+    #[test]
+    fn what_got_faster_comes_first_by_proportion() {
+        let mut answers = Vec::new();
+        for n in 0..10 {
+            answers.push((day(0), answer("C4@treble", None, Some(2000 - 100 * n))));
+            answers.push((day(0), answer("D4@treble", None, Some(4000 - 350 * n))));
+            answers.push((day(0), answer("E4@treble", None, Some(1000))));
+        }
+        let found = gains(&answers);
+        let names: Vec<String> = found.iter().map(|g| g.item.to_string()).collect();
+        assert_eq!(names, ["D4@treble", "C4@treble"]);
+        assert!((found[1].from_s - 1.85).abs() < 1e-9 && (found[1].to_s - 1.25).abs() < 1e-9);
+    }
+
+    #[test]
+    fn confusions_are_pairs_met_twice_and_later_tries_are_none() {
+        let mut later = answer("C4@treble", Some("E4"), None);
+        later.attempt = 2;
+        let answers = [
+            (day(0), answer("C4@treble", Some("D4"), None)),
+            (day(0), answer("C4@treble", Some("D4"), None)),
+            (day(0), answer("D4@treble", Some("C4"), None)),
+            (day(0), later.clone()),
+            (day(0), later),
+        ];
+        let found = confusions(&answers);
+        assert_eq!(found.len(), 1);
+        assert_eq!(
+            (found[0].times, found[0].given.to_string().as_str()),
+            (2, "D4")
+        );
+    }
+
+    #[test]
+    fn a_forecast_says_nothing_too_early_and_narrows_with_what_is_settled() {
+        let items: Vec<Item> = ["C4", "D4", "E4", "F4", "G4", "A4", "B4", "C5"]
+            .map(|name| format!("{name}@treble").parse().unwrap())
+            .to_vec();
+        let mut model = LearnerModel::new(Yardstick::new(600));
+        let mut answers = Vec::new();
+        let mut at = Vec::new();
+        for n in 0..6 {
+            model.begin_day(day(n));
+            // Every day one more item is read, fast from the start.
+            for item in &items[..(n as usize + 1).min(items.len())] {
+                for _ in 0..4 {
+                    let given = answer(&item.to_string(), None, Some(700));
+                    model.take(day(n), &given);
+                    answers.push((day(n), given));
+                }
+            }
+            at.push(forecast(&model, &items, &answers));
+        }
+        assert_eq!(at[0], None);
+        assert_eq!(at[1], None);
+        let last = at[5].unwrap();
+        assert!(last.low <= last.likely && last.high.is_none_or(|h| last.likely <= h));
+        // Five of eight are settled, about one a day: three days more.
+        assert!((2..=4).contains(&last.likely), "{last:?}");
+        assert_eq!(forecast(&model, &items[..4], &answers).unwrap().likely, 0);
+    }
+}

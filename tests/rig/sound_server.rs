@@ -1,0 +1,351 @@
+//! A sound server of the test's own, without any sound card: what is played into its sink is what the microphone hears.
+//! And a piano to play into it, and an ear beside the program's.
+
+use std::collections::HashMap;
+use std::io::{Read, Write};
+use std::path::PathBuf;
+use std::process::{Child, ChildStdin, Command, Stdio};
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::{Arc, Mutex};
+use std::thread::JoinHandle;
+use std::time::{Duration, Instant};
+
+use stavelark::theory::{MidiNote, Pitch};
+
+use super::{need, sample};
+
+/// Samples a second of the recorded grand.
+pub const RATE: u32 = 44_100;
+
+/// A private PulseAudio server with one null sink, whose monitor is the default source.
+pub struct SoundServer {
+    folder: tempfile::TempDir,
+    process: Option<Child>,
+}
+
+impl SoundServer {
+    /// Starts it and waits until it answers.
+    pub fn start() -> SoundServer {
+        need("pulseaudio", "pulseaudio");
+        need("pactl", "pulseaudio-utils");
+        let folder = tempfile::Builder::new().prefix("sound").tempdir().unwrap();
+        let mut server = SoundServer {
+            folder,
+            process: None,
+        };
+        server.bring_back();
+        server
+    }
+
+    fn path(&self, name: &str) -> PathBuf {
+        self.folder.path().join(name)
+    }
+
+    /// What a client must see in its environment.
+    pub fn environment(&self) -> Vec<(String, String)> {
+        let text = |path: PathBuf| path.to_str().unwrap().to_owned();
+        vec![
+            (
+                "PULSE_SERVER".to_owned(),
+                format!("unix:{}", text(self.path("native"))),
+            ),
+            ("PULSE_RUNTIME_PATH".to_owned(), text(self.path(""))),
+            ("HOME".to_owned(), text(self.path(""))),
+        ]
+    }
+
+    fn client(&self, program: &'static str) -> Command {
+        let mut command = Command::new(need(program, "pulseaudio-utils"));
+        command.envs(self.environment());
+        command
+    }
+
+    /// Starts the server, for the first time or again.
+    pub fn bring_back(&mut self) {
+        let script = self.path("start.pa");
+        // Without rewinds a stream starts within 50 ms instead of two seconds.
+        let text = format!(
+            ".fail\n\
+             load-module module-native-protocol-unix socket={} auth-anonymous=1\n\
+             load-module module-null-sink sink_name=room rate=48000 channels=2 format=float32le norewinds=1\n\
+             set-default-sink room\n\
+             set-default-source room.monitor\n",
+            self.path("native").display()
+        );
+        std::fs::write(&script, text).unwrap();
+        let log = std::fs::File::create(self.path("log")).unwrap();
+        let process = Command::new("pulseaudio")
+            .args(["-n", "-F", script.to_str().unwrap()])
+            .args([
+                "--daemonize=no",
+                "--use-pid-file=no",
+                "--exit-idle-time=-1",
+                "--realtime=no",
+                "--high-priority=no",
+                "--log-target=stderr",
+                "--log-level=error",
+            ])
+            .envs(self.environment())
+            .env("PULSE_STATE_PATH", self.path(""))
+            .env_remove("DISPLAY")
+            .env_remove("DBUS_SESSION_BUS_ADDRESS")
+            .stdin(Stdio::null())
+            .stdout(Stdio::null())
+            .stderr(log)
+            .spawn()
+            .unwrap();
+        self.process = Some(process);
+        let began = Instant::now();
+        while !self
+            .client("pactl")
+            .arg("info")
+            .stdout(Stdio::null())
+            .stderr(Stdio::null())
+            .status()
+            .unwrap()
+            .success()
+        {
+            assert!(
+                began.elapsed() < Duration::from_secs(20),
+                "the sound server does not start: {}",
+                std::fs::read_to_string(self.path("log")).unwrap_or_default()
+            );
+            std::thread::sleep(Duration::from_millis(50));
+        }
+    }
+
+    /// Ends the server at once, as when it crashes.
+    pub fn take_away(&mut self) {
+        if let Some(mut process) = self.process.take() {
+            process.kill().unwrap();
+            process.wait().unwrap();
+        }
+        let _gone = std::fs::remove_file(self.path("native"));
+    }
+}
+
+impl Drop for SoundServer {
+    fn drop(&mut self) {
+        self.take_away();
+    }
+}
+
+/// The recorded grand of `samples/grand`.
+pub struct Grand {
+    keys: HashMap<i16, Vec<f32>>,
+}
+
+impl Grand {
+    /// Reads the recordings.
+    pub fn load() -> Grand {
+        let mut keys = HashMap::new();
+        for entry in std::fs::read_dir(sample("grand")).unwrap() {
+            let path = entry.unwrap().path();
+            if path.extension().is_some_and(|e| e == "wav") {
+                let name = path.file_stem().unwrap().to_str().unwrap();
+                let key = name.replace('s', "#").parse::<Pitch>().unwrap().midi();
+                let mut reader = hound::WavReader::open(&path).unwrap();
+                assert_eq!(reader.spec().sample_rate, RATE);
+                let sound = reader
+                    .samples::<i16>()
+                    .map(|s| f32::from(s.unwrap()) / 32_768.0);
+                keys.insert(key.0, sound.collect());
+            }
+        }
+        Grand { keys }
+    }
+
+    /// The key's sound: its recording, or the nearest one at another speed.
+    pub fn strike(&self, key: MidiNote) -> Vec<f32> {
+        let (nearest, sound) = self
+            .keys
+            .iter()
+            .min_by_key(|(recorded, _)| (**recorded - key.0).abs())
+            .unwrap();
+        let speed = (f64::from(key.0 - nearest) / 12.0).exp2();
+        let length = (sound.len() as f64 / speed) as usize - 1;
+        (0..length)
+            .map(|i| {
+                let at = i as f64 * speed;
+                let (whole, part) = (at as usize, at.fract() as f32);
+                0.5 * (sound[whole] * (1.0 - part) + sound[whole + 1] * part)
+            })
+            .collect()
+    }
+
+    /// Several keys at once.
+    pub fn together(&self, keys: &[MidiNote]) -> Vec<f32> {
+        let sounds: Vec<Vec<f32>> = keys.iter().map(|key| self.strike(*key)).collect();
+        let length = sounds.iter().map(Vec::len).max().unwrap_or(0);
+        (0..length)
+            .map(|i| sounds.iter().filter_map(|s| s.get(i)).sum())
+            .collect()
+    }
+}
+
+/// What is being played, in samples still to come.
+type Playing = Arc<Mutex<Vec<(Vec<f32>, usize)>>>;
+
+/// A player in the room: plays into the server's sink without a break, so that a note begins when it is struck.
+pub struct Player {
+    playing: Playing,
+    stop: Arc<AtomicBool>,
+    thread: Option<JoinHandle<()>>,
+}
+
+impl Player {
+    /// Sits down. `latency` is what the server keeps in store: more bears a busier machine.
+    pub fn sit_down(server: &SoundServer, latency: Duration) -> Player {
+        let mut client = server
+            .client("pacat")
+            .args(["--playback", "--raw", "--format=s16le", "--channels=1"])
+            .arg(format!("--rate={RATE}"))
+            .arg(format!("--latency-msec={}", latency.as_millis()))
+            .stdin(Stdio::piped())
+            .stdout(Stdio::null())
+            .stderr(Stdio::null())
+            .spawn()
+            .unwrap();
+        let input = client.stdin.take().unwrap();
+        let playing = Playing::default();
+        let stop = Arc::new(AtomicBool::new(false));
+        let thread = std::thread::spawn({
+            let (playing, stop) = (Arc::clone(&playing), Arc::clone(&stop));
+            move || {
+                play(input, latency, &playing, &stop);
+                let _gone = client.kill();
+                client.wait().unwrap();
+            }
+        });
+        Player {
+            playing,
+            stop,
+            thread: Some(thread),
+        }
+    }
+
+    /// Plays `sound` from now on; what sounded before is damped. Gives the moment.
+    pub fn strike(&self, sound: Vec<f32>) -> Instant {
+        let mut playing = self.playing.lock().unwrap();
+        for (old, at) in playing.iter_mut() {
+            for (i, sample) in old.iter_mut().skip(*at).enumerate() {
+                // A damper takes a few hundredths of a second.
+                *sample *= (-(i as f32) / 1_500.0).exp();
+            }
+        }
+        playing.push((sound, 0));
+        Instant::now()
+    }
+
+    /// Plays `sound` beside whatever sounds.
+    pub fn add(&self, sound: Vec<f32>) {
+        self.playing.lock().unwrap().push((sound, 0));
+    }
+}
+
+impl Drop for Player {
+    fn drop(&mut self) {
+        self.stop.store(true, Ordering::Relaxed);
+        self.thread.take().unwrap().join().unwrap();
+    }
+}
+
+/// Writes the sound by the clock: what is written early would only wait.
+fn play(mut input: ChildStdin, latency: Duration, playing: &Playing, stop: &AtomicBool) {
+    let began = Instant::now();
+    let ahead = latency.as_secs_f64();
+    let mut written = 0_u64;
+    while !stop.load(Ordering::Relaxed) {
+        let due = ((began.elapsed().as_secs_f64() + ahead) * f64::from(RATE)) as u64;
+        let count = (due - written) as usize;
+        let mut bytes = Vec::with_capacity(2 * count);
+        {
+            let mut playing = playing.lock().unwrap();
+            for i in 0..count {
+                let sum: f32 = playing
+                    .iter()
+                    .filter_map(|(sound, at)| sound.get(at + i))
+                    .sum();
+                bytes.extend(((sum.clamp(-1.0, 1.0) * 32_767.0) as i16).to_le_bytes());
+            }
+            for (_, at) in playing.iter_mut() {
+                *at += count;
+            }
+            playing.retain(|(sound, at)| *at < sound.len());
+        }
+        written = due;
+        // The server may have been taken away.
+        if input.write_all(&bytes).is_err() {
+            return;
+        }
+        std::thread::sleep(Duration::from_millis(5));
+    }
+}
+
+/// An ear beside the program's: when the room was last loud.
+pub struct Witness {
+    last_loud: Arc<Mutex<Option<Instant>>>,
+    client: Child,
+}
+
+impl Witness {
+    /// Listens to the sink's monitor from now on.
+    pub fn listen(server: &SoundServer) -> Witness {
+        let mut client = server
+            .client("parec")
+            .args(["--raw", "--format=s16le", "--channels=1", "--rate=8000"])
+            .args(["--latency-msec=20", "--device=room.monitor"])
+            .stdout(Stdio::piped())
+            .stderr(Stdio::null())
+            .spawn()
+            .unwrap();
+        let mut output = client.stdout.take().unwrap();
+        let last_loud = Arc::new(Mutex::new(None));
+        let seen = Arc::clone(&last_loud);
+        std::thread::spawn(move || {
+            let mut bytes = [0_u8; 320];
+            while output.read_exact(&mut bytes).is_ok() {
+                let power: f64 = bytes
+                    .chunks_exact(2)
+                    .map(|b| (f64::from(i16::from_le_bytes([b[0], b[1]])) / 32_768.0).powi(2))
+                    .sum::<f64>()
+                    / 160.0;
+                // -60 dBFS
+                if power > 1e-6 {
+                    *seen.lock().unwrap() = Some(Instant::now());
+                }
+            }
+        });
+        Witness { last_loud, client }
+    }
+
+    /// When the room was last louder than −60 dBFS.
+    pub fn last_loud(&self) -> Option<Instant> {
+        *self.last_loud.lock().unwrap()
+    }
+
+    /// Waits until the room has been loud since `since` and then quiet for `quiet`; gives when it became quiet.
+    pub fn wait_for_quiet(&self, since: Instant, quiet: Duration) -> Instant {
+        let began = Instant::now();
+        loop {
+            if let Some(last) = self.last_loud()
+                && last > since
+                && last.elapsed() >= quiet
+            {
+                return last;
+            }
+            assert!(
+                began.elapsed() < Duration::from_secs(20),
+                "the room does not become loud and quiet again"
+            );
+            std::thread::sleep(Duration::from_millis(2));
+        }
+    }
+}
+
+impl Drop for Witness {
+    fn drop(&mut self) {
+        let _gone = self.client.kill();
+        let _gone = self.client.wait();
+    }
+}

@@ -1,0 +1,76 @@
+//! Pitches, staff places, key signatures and intervals against a general-purpose music library.
+//! The tables say how they were made.
+#![allow(clippy::unwrap_used, clippy::panic)]
+
+use stavelark::theory::{Clef, Interval, KeySignature, Pitch, Reference, StaffStep, Temperament};
+
+fn rows(table: &'static str) -> impl Iterator<Item = Vec<&'static str>> {
+    table
+        .lines()
+        .filter(|line| !line.starts_with('#'))
+        .map(|line| line.split(',').collect())
+}
+
+const PITCHES: &str = include_str!("data/music_library.csv");
+const INTERVALS: &str = include_str!("data/music_library_intervals.csv");
+
+#[test]
+fn keys_frequencies_and_staff_places_are_those_of_a_music_library() {
+    let temperament = Temperament::equal();
+    let mut compared = 0;
+    for row in rows(PITCHES).filter(|row| row.len() == 8 && row[0] != "pitch") {
+        let pitch: Pitch = row[0].parse().unwrap();
+        assert_eq!(pitch.midi().0.to_string(), row[1], "{pitch}");
+        let hz = temperament.frequency(pitch.midi(), Reference::default()).0;
+        let expected: f64 = row[2].parse().unwrap();
+        // The table has six decimals.
+        assert!((hz - expected).abs() < 1e-6, "{pitch}: {hz} {expected}");
+        for (clef, step) in Clef::ALL.into_iter().zip(&row[3..]) {
+            assert_eq!(
+                StaffStep::of(pitch, clef).0.to_string(),
+                *step,
+                "{pitch} {clef:?}"
+            );
+        }
+        compared += 1;
+    }
+    assert_eq!(
+        compared, 257,
+        "every spelling within double signs of the 88 keys"
+    );
+}
+
+#[test]
+fn key_signatures_are_those_of_a_music_library() {
+    let mut compared = 0;
+    for row in rows(PITCHES).filter(|row| row.len() == 2 && row[0] != "sharps") {
+        let key = KeySignature::new(row[0].parse().unwrap()).unwrap();
+        let altered: Vec<String> = key
+            .letters()
+            .into_iter()
+            .map(|letter| {
+                let alteration = key.alteration(letter);
+                format!("{}{}", letter.as_char(), alteration.ascii())
+            })
+            .collect();
+        assert_eq!(altered.join(" "), row[1], "{}", row[0]);
+        compared += 1;
+    }
+    assert_eq!(compared, 15);
+}
+
+#[test]
+fn intervals_are_those_of_a_music_library() {
+    let mut compared = 0;
+    for row in rows(INTERVALS).filter(|row| row[0] != "lower") {
+        let (low, high): (Pitch, Pitch) = (row[0].parse().unwrap(), row[1].parse().unwrap());
+        assert_eq!(
+            Interval::between(low, high).to_string(),
+            row[2],
+            "{low} {high}"
+        );
+        assert_eq!((high.midi().0 - low.midi().0).to_string(), row[3]);
+        compared += 1;
+    }
+    assert_eq!(compared, 149);
+}
