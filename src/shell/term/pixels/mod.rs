@@ -86,6 +86,25 @@ fn window_pixels() -> Option<(u16, u16)> {
     (size.width > 0 && size.height > 0).then_some((size.width, size.height))
 }
 
+/// Pixels of a cell in a window of so many cells, across and down. What was known stays as long as it can be true: a
+/// window may have a border, and less than a cell to spare.
+fn cell_in(window: (u16, u16), screen: (u16, u16), known: Option<(u16, u16)>) -> (u16, u16) {
+    const BORDER: u16 = 8;
+    let one = |pixels: u16, cells: u16, known: Option<u16>| {
+        let cells = cells.max(1);
+        let fits = |cell: &u16| {
+            let least = u32::from(*cell) * u32::from(cells);
+            let most = least + u32::from(*cell) + u32::from(BORDER);
+            (least..most).contains(&u32::from(pixels))
+        };
+        known.filter(fits).unwrap_or(pixels / cells)
+    };
+    (
+        one(window.0, screen.0, known.map(|cell| cell.0)),
+        one(window.1, screen.1, known.map(|cell| cell.1)),
+    )
+}
+
 #[derive(Debug)]
 enum Drawn {
     Cells(CellGrid),
@@ -175,7 +194,7 @@ impl Easel {
         }
         if self.cell.is_none() {
             let window = self.window.or_else(window_pixels);
-            self.cell = window.map(|w| (w.0 / screen.0.max(1), w.1 / screen.1.max(1)));
+            self.cell = window.map(|window| cell_in(window, screen, None));
         }
         // Without the size of a cell nothing can stand level with the words.
         let sized = self
@@ -196,8 +215,8 @@ impl Easel {
     /// The screen has another size, and was cleared; letters may be of another size as well.
     pub fn resized(&mut self, screen: (u16, u16)) {
         self.standing = None;
-        if let Some((width, height)) = window_pixels() {
-            self.cell = Some((width / screen.0.max(1), height / screen.1.max(1)));
+        if let Some(window) = window_pixels() {
+            self.cell = Some(cell_in(window, screen, self.cell));
         }
     }
 
@@ -340,5 +359,41 @@ impl Easel {
                 (area.x + column, area.y + row, target)
             })
             .collect()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_cell_keeps_its_size_while_the_window_allows_it() {
+        // As xterm tells them: 55 by 13 cells of 9 by 19 pixels in a window of 500 by 260.
+        assert_eq!(cell_in((724, 460), (80, 24), None), (9, 19));
+        assert_eq!(cell_in((500, 260), (55, 13), Some((9, 19))), (9, 19));
+        // Larger letters.
+        assert_eq!(cell_in((960, 576), (80, 24), Some((9, 19))), (12, 24));
+    }
+
+    #[test]
+    fn a_picture_waits_for_a_terminal_that_confirms_it() {
+        let look = Look::default();
+        let asks = look.asks_about_pictures();
+        let sized = vec![Heard::Cell(9, 18), Heard::Attributes { sixel: true }];
+        let mut easel = Easel::new(look);
+        assert_eq!(easel.protocol, None);
+        easel.told(sized.clone(), (80, 24));
+        assert_eq!(easel.protocol.is_some(), asks);
+        // Sixels without the size of a cell, and a terminal that has neither protocol.
+        let mut easel = Easel::new(look);
+        easel.told(
+            vec![Heard::Cell(9, 18), Heard::Attributes { sixel: false }],
+            (80, 24),
+        );
+        assert_eq!(easel.protocol, None);
+        let pictures = Pictures::Cells;
+        let mut easel = Easel::new(Look { pictures, ..look });
+        easel.told(sized, (80, 24));
+        assert_eq!(easel.protocol, None);
     }
 }
