@@ -287,6 +287,17 @@ impl Screen {
         self.master.as_ref().unwrap().resize(size).unwrap();
     }
 
+    /// Tells the program another size and leaves the screen as it is: what is drawn for other sizes may leave anything.
+    pub fn tell_size(&self, columns: u16, rows: u16) {
+        let size = PtySize {
+            rows,
+            cols: columns,
+            pixel_width: 0,
+            pixel_height: 0,
+        };
+        self.master.as_ref().unwrap().resize(size).unwrap();
+    }
+
     /// Waits for the end; gives the exit code.
     pub fn end(&mut self) -> u32 {
         let began = Instant::now();
