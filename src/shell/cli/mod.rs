@@ -15,6 +15,7 @@ mod practice;
 mod progress;
 mod read;
 mod settings;
+mod sheet;
 mod write;
 
 use std::io::{self, ErrorKind, Write};
@@ -52,7 +53,11 @@ fn in_words(error: &anyhow::Error) -> String {
 }
 
 fn run(cli: &Cli) -> anyhow::Result<ExitCode> {
+    if cli.learner.several() && !matches!(cli.command, Some(Command::Sheet(_))) {
+        anyhow::bail!("only `sheet` takes several learners: name one");
+    }
     match &cli.command {
+        Some(Command::Sheet(args)) => sheet::run(cli, args),
         None => practice::home(cli),
         Some(Command::Practice(args)) => practice::run(cli, args),
         Some(Command::Progress(args)) => progress::run(cli, args),
