@@ -53,10 +53,9 @@ pub enum Command {
     #[command(after_help = "Examples:\n  stavelark hear samples/grand/A4.wav")]
     Hear(HearArgs),
     /// Sound notes, or render them to a file.
-    #[command(
-        after_help = "Examples:\n  stavelark play C4 E4 G4 --together\n  stavelark play C4 --wav c4.wav"
-    )]
     Play(super::play::PlayArgs),
+    /// How a piano is tuned, from recordings of its keys.
+    Tuning(super::tuning::TuningArgs),
     /// Learners: add, list, use, rename, remove.
     #[command(after_help = "Examples:\n  stavelark learner add Wren\n  stavelark learner list")]
     Learner {

@@ -13,6 +13,7 @@ mod practice;
 mod progress;
 mod read;
 mod settings;
+mod tuning;
 mod write;
 
 use std::io::{self, ErrorKind, Write};
@@ -57,6 +58,7 @@ fn run(cli: &Cli) -> anyhow::Result<ExitCode> {
         Some(Command::Course { command }) => course::run(cli, command),
         Some(Command::Hear(args)) => hear::run(args),
         Some(Command::Play(args)) => play::run(args),
+        Some(Command::Tuning(args)) => tuning::run(args),
         Some(Command::Learner { command }) => learner::run(command),
         Some(Command::Settings { name, value, json }) => {
             settings::run(cli, name.as_deref(), value.as_deref(), *json)
