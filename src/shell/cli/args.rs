@@ -88,15 +88,14 @@ pub enum Command {
     )]
     Hear(HearArgs),
     /// Sound notes, or render them to a file.
-    #[command(
-        after_help = "Examples:\n  stavelark play C4 E4 G4 --together\n  stavelark play C4 --wav c4.wav"
-    )]
     Play(super::play::PlayArgs),
     /// Pages to pin up, to cut out or to read from.
     #[command(
         after_help = "Examples:\n  stavelark sheet names names.pdf\n  stavelark sheet days course.pdf --paper letter --learner Wren --learner Robin\n  stavelark sheet cards cards.pdf --stage treble\n  stavelark sheet rows rows.svg --large"
     )]
     Sheet(super::sheet::SheetArgs),
+    /// How a piano is tuned, from recordings of its keys.
+    Tuning(super::tuning::TuningArgs),
     /// Learners: add, list, use, rename, remove.
     #[command(after_help = "Examples:\n  stavelark learner add Wren\n  stavelark learner list")]
     Learner {
