@@ -8,6 +8,7 @@ use crossterm::event::{Event as Input, KeyEventKind, MouseButton, MouseEventKind
 use ratatui::Terminal;
 use ratatui::backend::CrosstermBackend;
 use ratatui::buffer::Buffer;
+use ratatui::layout::Rect;
 
 use super::guard::Guard;
 use super::keys::{Action, Offer, action, offer, practice_foot};
@@ -177,6 +178,11 @@ pub fn run(host: &mut dyn Host, start_now: bool) -> Result<(), DeskError> {
                 let size = terminal.size()?;
                 if let Input::Resize(columns, rows) = input {
                     easel.resized((columns, rows));
+                    // Drawn anew as a whole, also at the same size: one that came and went between two frames has
+                    // cut what stood there. (`clear` would ask the terminal where its cursor is, and wait.)
+                    if let Err(error) = terminal.resize(Rect::new(0, 0, columns, rows)) {
+                        break Err(error.into());
+                    }
                 }
                 step(host, page, &mut helping, &input, (size, &easel), &arrive)
             }
