@@ -34,6 +34,7 @@ fn stage(id: &str) -> Stage {
         minutes: 3,
         least_answers: 30,
         advance: Advance::Days,
+        groups: None,
         fluent_ms: 800,
     }
 }

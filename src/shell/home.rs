@@ -264,7 +264,7 @@ impl Home {
         let last = self.store.last_way(self.learner.id)?;
         let how = last.unwrap_or((AnswerWay::Letters, PromptKind::Eye));
         let reading = Reading::of(&self.store, &self.learner, how, Some(stage), None, day)?;
-        Ok(reading.model.all_settled(&stage.items()))
+        Ok(reading.model.all_settled(&stage.parts()))
     }
 
     /// The stage of `wish`. Errors: [`HomeError::NoStage`].
@@ -321,6 +321,9 @@ impl Home {
         )?;
         let place = self.course.stages.iter().position(|s| s.id == stage.id);
         let carried = place.map_or_else(Vec::new, |place| {
+            if stage.groups.is_some() {
+                return Vec::new();
+            }
             carried(&self.course, place, &reading.model)
         });
         let plan = Plan {
@@ -331,6 +334,7 @@ impl Home {
                 .into_iter()
                 .map(|block| block.items.clone())
                 .collect(),
+            groups: stage.groups,
             carried,
             history: reading.answers.into_iter().map(|(_, a)| a).collect(),
             model: reading.model,

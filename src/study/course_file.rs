@@ -8,6 +8,8 @@ use std::collections::HashSet;
 use toml::de::DeTable;
 
 use super::course_fields::{Fields, Source};
+use super::course_groups::read_groups;
+use super::group::parts;
 
 use super::course::{Advance, Block, Course, LEAST_ANSWERS, MINUTES, Stage, StageKind, days_for};
 use super::item::Item;
@@ -38,7 +40,13 @@ const MOST_ITEMS: usize = 1_000;
 const COURSE_KEYS: [&str; 7] = [
     "schema", "id", "name", "days", "minutes", "answers", "stage",
 ];
-const STAGE_KEYS: [&str; 10] = [
+const STAGE_KEYS: [&str; 16] = [
+    "length",
+    "same",
+    "step",
+    "skip",
+    "leap",
+    "widest",
     "id",
     "name",
     "kind",
@@ -135,6 +143,7 @@ fn read_stage(source: &Source, fields: &Fields, defaults: &Defaults) -> Result<S
     let advance = fields
         .choice("advance", &Advance::ALL.map(|a| (a.word(), a)))?
         .unwrap_or_default();
+    let groups = read_groups(source, fields, kind)?;
     let alone = fields
         .choice("staves", &[("together", false), ("alone", true)])?
         .unwrap_or(false);
@@ -178,7 +187,7 @@ fn read_stage(source: &Source, fields: &Fields, defaults: &Defaults) -> Result<S
     let days = fields
         .count("days", 1..=400)?
         .or(defaults.days)
-        .unwrap_or_else(|| days_for(seen.len()));
+        .unwrap_or_else(|| days_for(groups.as_ref().map_or(seen.len(), |r| parts(r).len())));
     Ok(Stage {
         id,
         name,
@@ -190,6 +199,7 @@ fn read_stage(source: &Source, fields: &Fields, defaults: &Defaults) -> Result<S
             .count("answers", 0..=1000)?
             .unwrap_or(defaults.least_answers),
         advance,
+        groups,
         fluent_ms: fields
             .count("fluent-ms", 200..=5000)?
             .unwrap_or(FLUENT_ABOVE_FLOOR_MS),
@@ -232,7 +242,12 @@ fn read_notes(source: &Source, notes: &Fields, clef: Clef) -> Result<Vec<Item>, 
     for (pitch, explicit) in read_places(source, notes, clef)? {
         for &key in &keys {
             if explicit {
-                items.push(Item { pitch, clef, key });
+                items.push(Item {
+                    in_group: None,
+                    pitch,
+                    clef,
+                    key,
+                });
                 continue;
             }
             for &alteration in &alterations {
@@ -244,7 +259,12 @@ fn read_notes(source: &Source, notes: &Fields, clef: Clef) -> Result<Vec<Item>, 
                 };
                 let by_key = alteration == Alteration::Natural;
                 if by_key || rare || !is_rare(pitch.spelling()) {
-                    items.push(Item { pitch, clef, key });
+                    items.push(Item {
+                        in_group: None,
+                        pitch,
+                        clef,
+                        key,
+                    });
                 }
             }
         }

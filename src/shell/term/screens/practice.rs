@@ -16,7 +16,7 @@ use crate::shell::term::keys::Action;
 use crate::shell::term::run::Practice;
 use crate::shell::term::theme::Theme;
 use crate::shell::words::Wording;
-use crate::study::{Item, Stage};
+use crate::study::{Block, Item, Stage};
 use crate::theory::{Alteration, Clef, MidiNote, Pitch};
 
 /// After this long hands and eyes want a rest; common practice among teachers, and no more than a reminder.
@@ -58,7 +58,7 @@ pub fn draw(frame: &mut Frame, state: &Practice) {
         let miss = miss(view.feedback.as_ref(), item);
         match drawn(
             state.desk.stage(),
-            item,
+            (item, &view.group),
             miss,
             state.keyboard,
             screen(area.as_size()),
@@ -82,6 +82,11 @@ pub fn draw(frame: &mut Frame, state: &Practice) {
             }
         ),
     };
+    let of_group = match view.item.and_then(|item| item.in_group) {
+        Some(within) => format!("Note {} of {}.  ", within.place, view.group.len()),
+        None => String::new(),
+    };
+    let feedback = format!("{of_group}{feedback}");
     row(frame, area.height.saturating_sub(2), &feedback, strong());
 }
 
@@ -134,7 +139,7 @@ pub fn click(
     let size = screen(size);
     let Ok(grid) = drawn(
         state.desk.stage(),
-        item,
+        (item, &state.desk.view().group),
         miss,
         state.keyboard,
         size,
@@ -181,12 +186,8 @@ fn screen(size: ScreenSize) -> Size {
 
 /// The staves of a stage: both joined when it has treble and bass together.
 fn staves(stage: &Stage, item: Item) -> Staves {
-    let clefs = |clef: Clef| {
-        stage
-            .blocks
-            .iter()
-            .any(|block| block.items.contains(&item) && block.items.iter().any(|i| i.clef == clef))
-    };
+    let block = block_of(stage, item);
+    let clefs = |clef: Clef| block.is_some_and(|block| block.items.iter().any(|i| i.clef == clef));
     if clefs(Clef::Treble) && clefs(Clef::Bass) {
         Staves::Grand
     } else {
@@ -196,42 +197,60 @@ fn staves(stage: &Stage, item: Item) -> Staves {
 
 fn drawn(
     stage: &Stage,
-    item: Item,
+    (item, group): (Item, &[Item]),
     miss: Option<Miss>,
     keyboard: bool,
     size: Size,
     wording: Wording,
 ) -> Result<CellGrid, TooSmall> {
     let staves = staves(stage, item);
-    let block = stage
-        .blocks
-        .iter()
-        .find(|block| block.items.contains(&item));
+    let block = block_of(stage, item);
     let range = StageRange::of(
         staves,
         block
             .into_iter()
             .flat_map(|block| &block.items)
+            .chain([&item])
             .map(|i| (i.pitch, i.clef, i.key)),
     );
     let asked = NoteMark {
         pitch: item.pitch,
         clef: item.clef,
-        role: if miss.is_some() {
+        role: if miss.is_some() || group.len() > 1 {
             Role::Asked
         } else {
             Role::Plain
         },
     };
-    let mut columns = vec![Column { notes: vec![asked] }];
+    let mut columns: Vec<Column> = group
+        .iter()
+        .map(|note| Column {
+            notes: vec![NoteMark {
+                pitch: note.pitch,
+                clef: note.clef,
+                role: Role::Plain,
+            }],
+        })
+        .collect();
+    // The note that is asked stands in its place of the group, what was given beside it.
+    let at = match item.in_group {
+        Some(within) => usize::from(within.place) - 1,
+        None => 0,
+    };
+    let asked = Column { notes: vec![asked] };
+    match columns.get_mut(at) {
+        Some(column) => *column = asked,
+        None => columns = vec![asked],
+    }
     if let Some(miss) = miss {
-        columns.push(Column {
+        let given = Column {
             notes: vec![NoteMark {
                 pitch: miss.drawn,
                 clef: item.clef,
                 role: Role::Given,
             }],
-        });
+        };
+        columns.insert((at + 1).min(columns.len()), given);
     }
     let music = Music {
         staves,
@@ -260,6 +279,13 @@ fn drawn(
     };
     let shown = (keyboard || miss.is_some()).then_some(&marks);
     picture(&music, &range, size, style, shown)
+}
+
+/// The block an item is drilled with; one that is carried along goes with the notes of its staff.
+fn block_of(stage: &Stage, item: Item) -> Option<&Block> {
+    let blocks = || stage.blocks.iter();
+    let own = blocks().find(|block| block.items.contains(&item.alone()));
+    own.or_else(|| blocks().find(|block| block.items.iter().any(|i| i.clef == item.clef)))
 }
 
 fn corner(grid: &CellGrid, size: Size) -> (u16, u16) {
