@@ -8,7 +8,7 @@ use picture::{Colours, DARK, LIGHT, Look, Painter, folder};
 use ratatui::style::{Color, Modifier, Style};
 use stavelark::engrave::{
     CellGrid, CellStyle, Column, Event, KeyMark, KeyboardMarks, Manner, Music, NoteMark, NoteValue,
-    Phrase, Role, Size, Sounding, StageRange, Staves, phrase_picture, picture as engraved,
+    Phrase, Role, Scene, Size, Sounding, StageRange, Staves, phrase_picture, scene,
 };
 use stavelark::shell::term::theme::{Ground, Theme};
 use stavelark::theory::{Clef, KeySignature, Pitch};
@@ -66,7 +66,12 @@ fn mark(text: &str, role: Role) -> NoteMark {
 impl Exhibit {
     fn grid(&self, manner: impl Into<Manner>) -> CellGrid {
         let manner = manner.into();
-        let style = manner.style;
+        let (phrase, range, size, marks) = self.parts(manner.style);
+        let keyboard = self.keyboard.then_some(&marks);
+        phrase_picture(&phrase, &range, size, manner, keyboard).unwrap()
+    }
+
+    fn parts(&self, style: CellStyle) -> (Phrase, StageRange, Size, KeyboardMarks) {
         let key = KeySignature::new(self.fifths).unwrap();
         let items = self.range.split(' ').map(|item| {
             let note = mark(item, Role::Plain);
@@ -122,14 +127,7 @@ impl Exhibit {
             rows: self.size.1 - 3,
         };
         let range = StageRange::of(self.staves, items);
-        engraved(
-            &music,
-            &range,
-            size,
-            manner,
-            self.keyboard.then_some(&marks),
-        )
-        .unwrap()
+        (Phrase::from(&music), range, size, marks)
     }
 }
 
@@ -296,6 +294,7 @@ fn one_staff_fills_the_screen_for_weak_eyes() {
             let manner = Manner {
                 style,
                 magnified: true,
+                pixels: false,
             };
             let grid = exhibit.grid(manner);
             let name = format!("{}-magnified-{style:?}", exhibit.name).to_lowercase();
@@ -360,6 +359,54 @@ fn groups_chords_and_a_sounding_point() {
                 let grid = phrase_picture(phrase, range, size, style, None).unwrap();
                 let name = format!("{name}-{columns}-{style:?}").to_lowercase();
                 write(&mut painter, &name, &looks(&grid, dark), grid.width, DARK);
+            }
+        }
+    }
+}
+
+/// A scene as a terminal with pictures shows it: its pixels, and words over them.
+fn shown(
+    painter: &mut Painter,
+    scene: &Scene,
+    theme: Theme,
+    colours: Colours,
+) -> tiny_skia::Pixmap {
+    let cell = (picture::CELL.0 as u16, picture::CELL.1 as u16);
+    let pixels = scene.paint(cell);
+    let words = looks(&scene.words, theme);
+    let width = usize::from(scene.words.width);
+    let mut map = painter.pixmap(&words, width, colours);
+    let palette = theme.palette(Some((colours.front, colours.ground)));
+    let left = usize::from(scene.columns().start) * usize::from(cell.0);
+    let across = map.width() as usize;
+    for (at, place) in pixels.places.iter().enumerate() {
+        let (x, y) = (at % pixels.width + left, at / pixels.width);
+        let word = words[y / usize::from(cell.1) * width + x / usize::from(cell.0)];
+        if word.symbol == ' ' {
+            let [r, g, b] = palette[usize::from(*place)];
+            let colour = tiny_skia::PremultipliedColorU8::from_rgba(r, g, b, 255).unwrap();
+            map.pixels_mut()[y * across + x] = colour;
+        }
+    }
+    map
+}
+
+#[test]
+fn the_same_pictures_in_pixels() {
+    let mut painter = Painter::new();
+    for exhibit in EXHIBITS {
+        for (magnified, named) in [(false, ""), (true, "-magnified")] {
+            let (phrase, range, size, marks) = exhibit.parts(CellStyle::Braille);
+            let keyboard = exhibit.keyboard.then_some(&marks);
+            let scene = scene(&phrase, &range, size, magnified, keyboard).unwrap();
+            for (ground, colours, light) in
+                [(Ground::Dark, DARK, ""), (Ground::Light, LIGHT, "-light")]
+            {
+                let map = shown(&mut painter, &scene, Theme::default().on(ground), colours);
+                if let Some(folder) = folder() {
+                    let name = format!("{}-pixels{named}{light}.png", exhibit.name);
+                    std::fs::write(folder.join(name), map.encode_png().unwrap()).unwrap();
+                }
             }
         }
     }

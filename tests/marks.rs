@@ -425,6 +425,7 @@ fn a_stage_that_asks_for_settled_items_waits_for_them() {
     let course = Course {
         id: "mine".to_owned(),
         name: "Mine".to_owned(),
+        enter: None,
         stages: vec![waiting, stage("b")],
     };
     let marks = [mark("a", 1), mark("a", 2)];

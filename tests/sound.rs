@@ -1,80 +1,21 @@
 //! What the synthesiser sounds, measured from its samples.
 
-#![allow(clippy::unwrap_used, clippy::panic)]
+#![allow(clippy::unwrap_used, clippy::panic, clippy::print_stdout)]
 
-use std::f64::consts::TAU;
+mod measure;
 
+use measure::{key, peak_near, spectrum_at, windowed};
 use stavelark::score::{Phrase, SoundingNote, Tone};
 use stavelark::signal::synth::{
     CEILING, Engine, NoteOn, RenderOptions, SampleRate, inharmonicity, render,
 };
-use stavelark::theory::{Hz, MidiNote, Reference, Temperament};
+use stavelark::theory::Hz;
 
 const RATE: SampleRate = SampleRate::STUDIO;
-
-fn key(midi: i16) -> Hz {
-    Temperament::equal().frequency(MidiNote(midi), Reference::default())
-}
 
 fn one(tone: Tone, first: Hz, length_ms: u32) -> Vec<f32> {
     let phrase = Phrase::one_after_another(tone, [first], length_ms);
     render(&phrase, RATE, RenderOptions::default())
-}
-
-/// `samples` under a 4-term Blackman–Harris window (Harris 1978, Proc. IEEE 66:51: side lobes below −92 dB).
-fn windowed(samples: &[f32]) -> Vec<f64> {
-    let length = samples.len() as f64;
-    (0..)
-        .zip(samples)
-        .map(|(i, sample)| {
-            let x = TAU * f64::from(i) / length;
-            let window = 0.358_75 - 0.488_29 * x.cos() + 0.141_28 * (2.0 * x).cos()
-                - 0.011_68 * (3.0 * x).cos();
-            window * f64::from(*sample)
-        })
-        .collect()
-}
-
-/// Size of the spectrum of `windowed` at `hz`, by the sum that defines it: nothing of the synthesiser's is used.
-fn spectrum_at(windowed: &[f64], hz: f64) -> f64 {
-    let (sin, cos) = (TAU * hz / 48_000.0).sin_cos();
-    let (mut re, mut im) = (0.0, 0.0);
-    let (mut turn_re, mut turn_im) = (1.0, 0.0);
-    for sample in windowed {
-        re += sample * turn_re;
-        im += sample * turn_im;
-        (turn_re, turn_im) = (turn_re * cos - turn_im * sin, turn_re * sin + turn_im * cos);
-    }
-    re.hypot(im)
-}
-
-/// The frequency of the spectrum's highest peak within `around` ± `width`: a look at every bin, then golden section.
-fn peak_near(samples: &[f32], around: f64, width: f64) -> f64 {
-    let samples = windowed(samples);
-    let at = |hz| spectrum_at(&samples, hz);
-    let golden = 0.5 * (5.0_f64.sqrt() - 1.0);
-    let bin = 48_000.0 / samples.len() as f64;
-    let reach = (width / bin).ceil() as i32;
-    let top = (-reach..=reach)
-        .map(|k| around + f64::from(k) * bin)
-        .max_by(|a, b| at(*a).total_cmp(&at(*b)))
-        .unwrap();
-    let (mut low, mut high) = (top - bin, top + bin);
-    let mut inner = high - golden * (high - low);
-    let mut outer = low + golden * (high - low);
-    let (mut at_inner, mut at_outer) = (at(inner), at(outer));
-    while high - low > 1e-6 * around {
-        if at_inner > at_outer {
-            (high, outer, at_outer) = (outer, inner, at_inner);
-            inner = high - golden * (high - low);
-            at_inner = at(inner);
-        } else {
-            (low, inner, at_inner) = (inner, outer, at_outer);
-            outer = low + golden * (high - low);
-            at_outer = at(outer);
-        }
-    }
-    0.5 * (low + high)
 }
 
 /// Long enough a frame for its bins to keep neighbouring partials apart: at least 12 periods.
@@ -98,7 +39,7 @@ fn median(mut values: Vec<f64>) -> f64 {
 }
 
 #[test]
-fn every_key_sounds_its_first_partial_within_a_fiftieth_of_a_cent() {
+fn every_key_sounds_its_first_partial_within_a_twentieth_of_a_cent() {
     let by_scipy = rows(include_str!("data/first_partials.csv"));
     assert_eq!(by_scipy.len(), 88);
     for (midi, row) in (21..=108).zip(by_scipy) {
@@ -107,12 +48,12 @@ fn every_key_sounds_its_first_partial_within_a_fiftieth_of_a_cent() {
         let samples = one(Tone::Strings, key(midi), 900);
         let found = peak_near(&samples[..frame(midi)], asked, asked * 0.02);
         let cents = |from: f64| 1200.0 * (found / from).log2();
-        assert!(cents(asked).abs() < 0.02, "key {midi}: {found:.4} Hz");
+        assert!(cents(asked).abs() < 0.05, "key {midi}: {found:.4} Hz");
         // The same sound measured by a library, so that the measurement is not its own judge either.
         assert_eq!(row[0], Some(f64::from(midi)));
         let scipy = row[1].unwrap();
         assert!(
-            cents(scipy).abs() < 0.02,
+            cents(scipy).abs() < 0.03,
             "key {midi}: {found:.4} Hz, SciPy {scipy}"
         );
     }
@@ -159,9 +100,10 @@ fn strings_sound_like_a_recorded_grand_in_stretch_decay_and_partials() {
     }
     assert!(level_errors.len() > 90 && drop_errors.len() == 14);
     let (levels, drops) = (median(level_errors), median(drop_errors));
-    // Recorded keys a third apart differ by 3.1 dB among themselves; a smooth rule cannot come nearer than that.
-    assert!(levels < 6.0, "partials differ by {levels:.1} dB");
-    assert!(drops < 5.0, "decays differ by {drops:.1} dB after a second");
+    println!("median difference: partials {levels:.1} dB, fall in a second {drops:.1} dB");
+    // Recorded keys a third apart differ by 3.1 dB among themselves.
+    assert!(levels < 3.0, "partials differ by {levels:.1} dB");
+    assert!(drops < 3.0, "decays differ by {drops:.1} dB after a second");
 }
 
 #[test]

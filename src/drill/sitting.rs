@@ -259,10 +259,8 @@ impl Sitting {
                 match &mut self.open {
                     Some(open) => {
                         open.ready_ms = None;
-                        vec![Effect::Show {
-                            number: self.number,
-                            item: open.item,
-                        }]
+                        let item = open.item;
+                        self.put(item)
                     }
                     None => Vec::new(),
                 }
@@ -307,10 +305,15 @@ impl Sitting {
             tries: 0,
             earned_ms: 0,
         });
-        effects.push(Effect::Show {
+        effects.extend(self.put(item));
+        effects
+    }
+
+    fn put(&self, item: Item) -> Vec<Effect> {
+        let mut effects = vec![Effect::Show {
             number: self.number,
             item,
-        });
+        }];
         if self.plan.prompt != PromptKind::Eye {
             effects.push(Effect::Sound(item));
         }

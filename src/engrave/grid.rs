@@ -153,6 +153,8 @@ pub(super) struct Scale(f64);
 impl Scale {
     pub(super) const FIVE: Scale = Scale(5.0);
     pub(super) const SIX: Scale = Scale(6.0);
+    /// Only in pixels: staff lines of dots want whole steps.
+    pub(super) const SEVEN: Scale = Scale(7.0);
     pub(super) const EIGHT: Scale = Scale(8.0);
     pub(super) const TWELVE: Scale = Scale(12.0);
     pub(super) const SIXTEEN: Scale = Scale(16.0);

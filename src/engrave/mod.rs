@@ -15,8 +15,10 @@ mod metrics;
 mod music;
 mod phrase;
 mod plan;
+mod scene;
 mod screen;
 
+pub use draw::pixels::{Pixels, SHARES};
 pub use font::{FontError, MusicFont, Outline, Segment, music_font};
 pub use grid::{Cell, CellGrid, CellStyle, Size, WHOLE};
 pub use keyboard::{KeyMark, KeyboardMarks};
@@ -26,4 +28,5 @@ pub use metrics::{EngravingDefaults, Glyph, GlyphMetrics, Metrics, MetricsError}
 pub use music::{Column, Music, NoteMark, Reach, Role, StageRange, Staves};
 pub use phrase::{Event, NoteValue, Phrase, Sounding};
 pub use plan::{Manner, TooSmall, needed};
+pub use scene::{Scene, scene};
 pub use screen::{phrase_picture, picture};

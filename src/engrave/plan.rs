@@ -16,6 +16,8 @@ pub struct Manner {
     pub style: CellStyle,
     /// For weak eyes: the staff in question alone, as large as the window allows; the keyboard only where it still fits.
     pub magnified: bool,
+    /// To be painted in pixels: fine enough for every size.
+    pub pixels: bool,
 }
 
 impl From<CellStyle> for Manner {
@@ -23,6 +25,7 @@ impl From<CellStyle> for Manner {
         Manner {
             style,
             magnified: false,
+            pixels: false,
         }
     }
 }
@@ -87,12 +90,17 @@ fn trials(manner: Manner) -> Vec<Trial> {
     );
     let scales = [
         (Scale::EIGHT, true),
+        (Scale::SEVEN, true),
         (Scale::SIX, true),
         (Scale::EIGHT, false),
         (Scale::SIX, false),
         (Scale::FIVE, true),
         (Scale::FIVE, false),
     ];
+    let scales: Vec<(Scale, bool)> = scales
+        .into_iter()
+        .filter(|(scale, _)| manner.pixels || *scale != Scale::SEVEN)
+        .collect();
     trials.extend(several(&scales, &BOTH));
     // A long group may take the keyboard's columns.
     trials.extend(several(&scales, &[Company::None]));
@@ -103,6 +111,8 @@ fn trials(manner: Manner) -> Vec<Trial> {
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct Plan {
     pub(super) view: View,
+    /// The first column, of the brace where there is one.
+    pub(super) left: u16,
     /// Staff spaces from the bar line to the end of the staff.
     pub(super) width: f64,
     /// The whole system is in the picture.
@@ -242,6 +252,7 @@ fn fit(
     let end = left + staff;
     let (back, front) = Keyboard::widths(scale.dots(), style);
     Some(Plan {
+        left,
         view: View {
             heights,
             bar: usize::from(left + brace),

@@ -4,14 +4,14 @@
 use super::draw;
 use super::font::music_font;
 use super::grid::{CellGrid, CellStyle, Size};
-use super::keyboard::{KeyboardMarks, sign};
+use super::keyboard::{Keyboard, KeyboardMarks, sign};
 use super::layout::{Frame, Layout, Presence, ink, lay_out, least_width};
 use super::list::{Ink, Shape};
 use super::metrics::Glyph;
-use super::music::{Music, Role, StageRange};
+use super::music::{Music, NoteMark, Role, StageRange};
 use super::phrase::Phrase;
 use super::plan::{Manner, Plan, TooSmall, plan, question};
-use crate::theory::{Clef, StaffStep};
+use crate::theory::{Clef, MidiNote, StaffStep};
 
 /// Columns of the other staff's lines where it is only partly in the picture.
 const STUB_COLUMNS: f64 = 8.0;
@@ -36,18 +36,59 @@ pub fn phrase_picture(
     manner: impl Into<Manner>,
     keyboard: Option<&KeyboardMarks>,
 ) -> Result<CellGrid, TooSmall> {
-    let manner = manner.into();
+    let mut composed = compose(phrase, range, size, manner.into())?;
+    composed.write_words(phrase);
+    let Composed {
+        layout,
+        plan,
+        style,
+        mut grid,
+        ..
+    } = composed;
+    if let (Some(marks), Some(board)) = (keyboard, plan.keyboard.clone()) {
+        for leader in leaders(&layout, marks, &plan, &grid) {
+            draw_leader(&leader, &board, &plan, style, &mut grid);
+        }
+        draw::keys::paint(&board, marks, plan.labels, &mut grid);
+        grid.keyboard = Some(board);
+    }
+    Ok(grid)
+}
+
+/// A staff set and painted in cells, without words and keyboard.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Composed {
+    pub(super) layout: Layout,
+    pub(super) plan: Plan,
+    pub(super) grid: CellGrid,
+    pub(super) style: CellStyle,
+    staves: Vec<(Clef, Presence)>,
+}
+
+impl Composed {
+    /// Headings, figures, and the name of a staff that is not there.
+    pub(super) fn write_words(&mut self, phrase: &Phrase) {
+        let (plan, style, grid) = (&self.plan, self.style, &mut self.grid);
+        name_other_staff(&self.staves, plan, style, grid);
+        headings(&self.layout, plan, style, grid);
+        figures(phrase, &self.layout, plan, style, grid);
+    }
+}
+
+/// Chooses a size, sets `phrase` in it and paints the staff. Errors: [`TooSmall`].
+pub(super) fn compose(
+    phrase: &Phrase,
+    range: &StageRange,
+    size: Size,
+    manner: Manner,
+) -> Result<Composed, TooSmall> {
     let plan = plan(phrase, least_width(phrase), range, size, manner)?;
     // Dots are faint beside solid pieces, which from three rows a space on draw as truly.
+    let large = manner.magnified && plan.view.heights.dots_per_space() >= SOLID_FROM;
     let style = match manner.style {
-        CellStyle::Braille
-            if manner.magnified && plan.view.heights.dots_per_space() >= SOLID_FROM =>
-        {
-            CellStyle::Quadrants
-        }
+        CellStyle::Braille if large => CellStyle::Quadrants,
         style => style,
     };
-    let heavy = manner.magnified && plan.view.heights.dots_per_space() >= SOLID_FROM;
     let mut grid = CellGrid::new(size);
     let staves = presences(phrase, question(phrase).0, &plan, manner);
     let heights = &plan.view.heights;
@@ -61,17 +102,15 @@ pub fn phrase_picture(
     let layout = lay_out(phrase, &frame);
     match style {
         CellStyle::Ascii => draw::ascii::paint(&layout, &plan.view, &mut grid),
-        _ => draw::cells::paint(&layout, &plan.view, style, heavy, &mut grid),
+        _ => draw::cells::paint(&layout, &plan.view, style, large, &mut grid),
     }
-    name_other_staff(&staves, &plan, style, &mut grid);
-    headings(&layout, &plan, style, &mut grid);
-    figures(phrase, &layout, &plan, style, &mut grid);
-    if let (Some(marks), Some(board)) = (keyboard, plan.keyboard.clone()) {
-        leaders(&layout, marks, &plan, style, &mut grid);
-        draw::keys::paint(&board, marks, plan.labels, &mut grid);
-        grid.keyboard = Some(board);
-    }
-    Ok(grid)
+    Ok(Composed {
+        layout,
+        plan,
+        grid,
+        style,
+        staves,
+    })
 }
 
 /// Dots a staff space from which solid pieces stand for Braille in the magnified picture.
@@ -216,62 +255,88 @@ fn figures(phrase: &Phrase, layout: &Layout, plan: &Plan, style: CellStyle, grid
     }
 }
 
-/// From a marked note to its key: along the note's row, then up or down to the key's.
-fn leaders(
+/// The way from a marked note to its key.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Leader {
+    pub(super) ink: Ink,
+    /// Where it begins, in staff spaces from the bar line.
+    pub(super) from: f64,
+    /// The note's height, in staff steps above C0.
+    pub(super) height: f64,
+    pub(super) key: MidiNote,
+}
+
+/// The leaders that have a free way to the keyboard.
+pub(super) fn leaders(
     layout: &Layout,
     marks: &KeyboardMarks,
+    plan: &Plan,
+    grid: &CellGrid,
+) -> Vec<Leader> {
+    let Some(board) = &plan.keyboard else {
+        return Vec::new();
+    };
+    let linked = |note: &NoteMark| {
+        // Notes read rightly need no leader.
+        marks.marks.iter().any(|mark| {
+            matches!(mark.role, Role::Asked | Role::Given)
+                && mark.role == note.role
+                && mark.key == note.pitch.midi()
+        })
+    };
+    let mut found: Vec<Leader> = Vec::new();
+    for placed in layout.notes.iter().rev().filter(|p| linked(&p.note)) {
+        let leader = Leader {
+            ink: ink(placed.note.role),
+            from: placed.head.right + 0.5,
+            height: f64::from(placed.note.pitch.diatonic()),
+            key: placed.note.pitch.midi(),
+        };
+        let row = plan.view.heights.row(leader.height);
+        let reach = plan.view.column(leader.from).ceil() as i32;
+        // Another note in the way ends it there: it would seem to come from that one.
+        let free = (reach..i32::from(board.left))
+            .all(|column| matches!(grid.symbol(column, row), Some(' ' | '─' | '━' | '-')));
+        let taken = found
+            .iter()
+            .any(|other| plan.view.heights.row(other.height) == row);
+        if free && !taken {
+            found.push(leader);
+        }
+    }
+    found
+}
+
+/// Along the note's row, then up or down to the key's.
+fn draw_leader(
+    leader: &Leader,
+    board: &Keyboard,
     plan: &Plan,
     style: CellStyle,
     grid: &mut CellGrid,
 ) {
-    let Some(board) = &plan.keyboard else {
-        return;
-    };
     let end = i32::from(board.left);
-    for placed in layout.notes.iter().rev() {
-        let key = placed.note.pitch.midi();
-        // Notes read rightly need no leader.
-        let linked = marks.marks.iter().any(|mark| {
-            matches!(mark.role, Role::Asked | Role::Given)
-                && mark.role == placed.note.role
-                && mark.key == key
-        });
-        if !linked {
-            continue;
+    let row = plan.view.heights.row(leader.height);
+    let reach = plan.view.column(leader.from).ceil() as i32;
+    // On a staff line the line itself is recoloured, and runs on to the keyboard.
+    let lined = (reach..end)
+        .filter_map(|column| grid.symbol(column, row))
+        .find(|symbol| matches!(symbol, '─' | '━' | '-'));
+    let dash = if style == CellStyle::Ascii {
+        '.'
+    } else {
+        '╌'
+    };
+    for column in reach..end {
+        grid.put(column, row, lined.unwrap_or(dash), leader.ink);
+    }
+    let to = board.sign_row(leader.key);
+    if to != row && style != CellStyle::Ascii {
+        let down = to > row;
+        grid.put(end - 1, row, if down { '┐' } else { '┘' }, leader.ink);
+        for between in (row.min(to) + 1)..row.max(to) {
+            grid.put(end - 1, between, '│', leader.ink);
         }
-        let row = plan
-            .view
-            .heights
-            .row(f64::from(placed.note.pitch.diatonic()));
-        let ink = ink(placed.note.role);
-        let reach = plan.view.column(placed.head.right + 0.5).ceil() as i32;
-        let free = |grid: &CellGrid, column: i32| {
-            matches!(grid.symbol(column, row), Some(' ' | '─' | '━' | '-' | '╌'))
-        };
-        // Another note in the way ends it there: it would seem to come from that one.
-        if (reach..end).any(|column| !free(grid, column)) {
-            continue;
-        }
-        // On a staff line the line itself is recoloured, and runs on to the keyboard.
-        let lined = (reach..end)
-            .filter_map(|column| grid.symbol(column, row))
-            .find(|symbol| matches!(symbol, '─' | '━' | '-'));
-        let dash = if style == CellStyle::Ascii {
-            '.'
-        } else {
-            '╌'
-        };
-        for column in reach..end {
-            grid.put(column, row, lined.unwrap_or(dash), ink);
-        }
-        let to = board.sign_row(key);
-        if to != row && style != CellStyle::Ascii {
-            let down = to > row;
-            grid.put(end - 1, row, if down { '┐' } else { '┘' }, ink);
-            for between in (row.min(to) + 1)..row.max(to) {
-                grid.put(end - 1, between, '│', ink);
-            }
-            grid.put(end - 1, to, if down { '└' } else { '┌' }, ink);
-        }
+        grid.put(end - 1, to, if down { '└' } else { '┌' }, leader.ink);
     }
 }

@@ -13,15 +13,17 @@ pub enum Tone {
     Vowel,
     /// A few exact integer partials, held.
     Pure,
+    /// A short knock of a wooden bar, for the beat.
+    Click,
 }
 
 impl Tone {
     /// All tones.
-    pub const ALL: [Tone; 3] = [Tone::Strings, Tone::Vowel, Tone::Pure];
+    pub const ALL: [Tone; 4] = [Tone::Strings, Tone::Vowel, Tone::Pure, Tone::Click];
 
     /// The word in options and settings.
     pub fn name(self) -> &'static str {
-        ["strings", "vowel", "pure"][self as usize]
+        ["strings", "vowel", "pure", "click"][self as usize]
     }
 
     /// The tone of a [`Tone::name`].

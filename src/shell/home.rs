@@ -9,18 +9,22 @@ use super::clock;
 use super::desk::{Desk, Setup};
 use super::events::EventLog;
 use super::paths::Paths;
-use super::reading::Reading;
+use super::reading::{Reading, floor_key};
 use super::record::{Begin, Record};
 use super::settings::Settings;
 use super::sound::Sound;
 use super::store::{CourseChoice, Learner, Store, StoreError};
+use super::term::screens::quiz::{Finding, Quiz};
 use super::today::Today;
 use super::words::Wording;
 use crate::drill::{Limits, Plan, Sitting};
 use crate::study::{
-    AnswerWay, Course, Practised, PromptKind, Stage, carried, practice_day, standing,
+    AnswerWay, Course, Practised, PromptKind, Stage, carried, practice_day, standing_from,
 };
 use crate::theory::NoteNames;
+
+/// Where the stage is kept at which a learner enters the course.
+const ENTER_KEY: &str = "enter-at";
 
 /// What is wished of a sitting.
 #[derive(Debug, Clone)]
@@ -219,7 +223,7 @@ impl Home {
         let day = self.day();
         let marks = self.store.marks(self.learner.id)?;
         let failed = Cell::new(None);
-        let standing = standing(&self.course, &marks, |stage| {
+        let standing = standing_from(&self.course, self.entry()?, &marks, |stage| {
             let settled = self.settled(stage, day);
             settled.unwrap_or_else(|error| {
                 failed.set(Some(error));
@@ -250,6 +254,52 @@ impl Home {
             marked_days: marks.iter().map(|mark| mark.day).collect(),
             active_ms: practised.active_ms,
         })
+    }
+
+    /// A trial of where to begin.
+    pub fn placement(&self, wording: Wording) -> Result<Quiz, StoreError> {
+        let reading = self.reading(None)?;
+        let seed = clock::now().as_millisecond().cast_unsigned();
+        let floor_ms = reading.model.floor_ms();
+        Ok(Quiz::placement(
+            self.course.clone(),
+            floor_ms,
+            seed,
+            wording,
+        ))
+    }
+
+    /// A trial of the plain reaction with the names of the stage whose turn it is.
+    pub fn measure(&self, wording: Wording) -> Result<Quiz, HomeError> {
+        let stage = self.stage(&Wish::default())?;
+        let names = stage.items().iter().map(|i| i.pitch.spelling()).collect();
+        let seed = clock::now().as_millisecond().cast_unsigned();
+        Ok(Quiz::reaction(names, seed, wording))
+    }
+
+    /// Keeps what a trial found.
+    pub fn keep(&mut self, finding: &Finding) -> Result<(), StoreError> {
+        let (key, value) = match finding {
+            Finding::Nothing => return Ok(()),
+            Finding::Enter(stage) => (ENTER_KEY, stage.clone()),
+            Finding::Floor(floor) => (floor_key(AnswerWay::Letters), floor.to_string()),
+        };
+        self.store.set_setting(self.learner.id, key, Some(&value))
+    }
+
+    /// The place of the stage at which the learner enters the course: what a placement found, else what the course says.
+    fn entry(&self) -> Result<usize, StoreError> {
+        let found = self.store.setting(self.learner.id, ENTER_KEY)?;
+        let place = |id: &String| self.course.stages.iter().position(|s| s.id == *id);
+        let place = found.as_ref().and_then(place);
+        Ok(place
+            .or_else(|| {
+                self.course
+                    .enter
+                    .as_ref()
+                    .and_then(|id| self.course.stages.iter().position(|s| s.id == *id))
+            })
+            .unwrap_or(0))
     }
 
     /// What the record shows of the learner, by the way they answered last.

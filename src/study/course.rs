@@ -19,6 +19,8 @@ pub struct Course {
     pub id: String,
     /// What a person reads.
     pub name: String,
+    /// The id of the stage a learner enters at, if the course says so; what comes before is for who needs it.
+    pub enter: Option<String>,
     /// In the order they are taken.
     pub stages: Vec<Stage>,
 }

@@ -37,8 +37,8 @@ const SCHEMA: i64 = 1;
 /// More than any course of notes needs; keeps a slip (a range from C-1 to B9 in all keys) from filling the memory.
 const MOST_ITEMS: usize = 1_000;
 
-const COURSE_KEYS: [&str; 7] = [
-    "schema", "id", "name", "days", "minutes", "answers", "stage",
+const COURSE_KEYS: [&str; 8] = [
+    "schema", "id", "name", "enter", "days", "minutes", "answers", "stage",
 ];
 const STAGE_KEYS: [&str; 16] = [
     "length",
@@ -122,7 +122,19 @@ fn read_course(source: &Source, table: &DeTable) -> Result<Course, CourseError> 
     if stages.is_empty() {
         return Err(top.missing("stage", "[[stage]] with an id and [[stage.notes]]"));
     }
-    Ok(Course { id, name, stages })
+    let enter = top.string("enter")?;
+    if let Some((enter, span)) = &enter
+        && !stages.iter().any(|stage| stage.id == *enter)
+    {
+        let ids: Vec<(&str, ())> = stages.iter().map(|s| (s.id.as_str(), ())).collect();
+        source.one_of(enter, span.clone(), "the id of a stage", &ids)?;
+    }
+    Ok(Course {
+        id,
+        name,
+        enter: enter.map(|(id, _)| id),
+        stages,
+    })
 }
 
 /// What the course says for all its stages.

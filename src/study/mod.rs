@@ -27,7 +27,7 @@ pub use item::{InGroup, Item, ParseItemError};
 pub use learner::{LearnerModel, Yardstick};
 pub use marks::{
     DOUBT, Doubt, Ledger, Mark, MarkVerdict, Practised, REST, ROLLOVER_HOUR, Standing, active_ms,
-    doubts, earn, practice_day, standing,
+    doubts, earn, practice_day, standing, standing_from,
 };
 pub use progress::{Confusion, DayTrend, Forecast, Gain, confusions, forecast, gains, trend};
 pub use settled::{

@@ -23,15 +23,34 @@ const NAMED: [(&str, &str); 6] = [
 /// How far, in cents, a file's octave may lie from 2/1 by rounding.
 const OCTAVE_ROUNDING: f64 = 0.01;
 
-/// A scale file that no keyboard of twelve notes can be tuned by.
+/// Bytes of the longest file that is read: comments and all, a scale of twelve notes has about one thousand.
+const LONGEST: usize = 65_536;
+
+/// A scale file that no keyboard of twelve notes can be tuned by, and the line (from 1) that shows it.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
-pub enum ScalaError {
+#[error("line {line}: {reason}")]
+pub struct ScalaError {
+    /// The line of the file, from 1; one past the last when something is missing.
+    pub line: usize,
+    /// What is wrong there.
+    pub reason: ScalaReason,
+}
+
+/// Why a scale file is refused.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+pub enum ScalaReason {
     /// The file ends before its last note.
     #[error("the scale file ends early: after the number of notes it needs a line for each note")]
     Short,
-    /// The second line is no number of notes.
+    /// Longer than any scale of twelve notes.
+    #[error("the scale file goes on beyond {most} bytes: choose a file of one scale")]
+    Long {
+        /// The most bytes that are read.
+        most: usize,
+    },
+    /// Not the number of notes.
     #[error(
-        "'{text}' is no number of notes: the scale file's second line must say how many follow"
+        "'{text}' is no number of notes: the line after the description must say how many follow"
     )]
     Count {
         /// What stands there.
@@ -43,7 +62,7 @@ pub enum ScalaError {
         /// Notes in the file.
         given: usize,
     },
-    /// A line that is neither cents nor a ratio.
+    /// Neither cents nor a ratio.
     #[error("'{text}' is no note of a scale: write cents with a period (386.3) or a ratio (5/4)")]
     Note {
         /// What stands there.
@@ -81,58 +100,65 @@ impl Temperament {
 
     /// The temperament of a Scala scale file of twelve notes to the octave; its first note is C. Errors: [`ScalaError`].
     pub fn from_scala(text: &str) -> Result<Temperament, ScalaError> {
-        let mut lines = text
-            .trim_start_matches('\u{feff}')
-            .lines()
-            .filter(|line| !line.starts_with('!'));
-        lines.next().ok_or(ScalaError::Short)?;
-        let count = lines.next().ok_or(ScalaError::Short)?.trim();
+        let wrong = |line, reason| ScalaError { line, reason };
+        let last = text.lines().count() + 1;
+        if text.len() > LONGEST {
+            return Err(wrong(last, ScalaReason::Long { most: LONGEST }));
+        }
+        let mut lines = (1..)
+            .zip(text.trim_start_matches('\u{feff}').lines())
+            .filter(|(_, line)| !line.starts_with('!'));
+        let mut next = || lines.next().ok_or_else(|| wrong(last, ScalaReason::Short));
+        next()?;
+        let (line, count) = next()?;
         let given: usize = count
             .split_whitespace()
             .next()
             .and_then(|number| number.parse().ok())
-            .ok_or_else(|| ScalaError::Count {
-                text: count.to_owned(),
-            })?;
+            .ok_or_else(|| wrong(line, ScalaReason::Count { text: shown(count) }))?;
         if given != 12 {
-            return Err(ScalaError::NotTwelve { given });
+            return Err(wrong(line, ScalaReason::NotTwelve { given }));
         }
         // Degree 0 is 1/1; degree 12, the octave, is read into the thirteenth place.
         let mut degrees = [0.0; 13];
         for degree in 1..=12 {
-            degrees[degree] = note_cents(lines.next().ok_or(ScalaError::Short)?)?;
-            if degrees[degree] <= degrees[degree - 1] {
-                return Err(ScalaError::NotRising { degree });
+            let (line, note) = next()?;
+            let cents = note_cents(note)
+                .ok_or_else(|| wrong(line, ScalaReason::Note { text: shown(note) }))?;
+            if cents <= degrees[degree - 1] {
+                return Err(wrong(line, ScalaReason::NotRising { degree }));
             }
-        }
-        let cents = degrees[12];
-        if (cents - 1200.0).abs() > OCTAVE_ROUNDING {
-            return Err(ScalaError::NoOctave { cents });
+            if degree == 12 && (cents - 1200.0).abs() > OCTAVE_ROUNDING {
+                return Err(wrong(line, ScalaReason::NoOctave { cents }));
+            }
+            degrees[degree] = cents;
         }
         let twelve = std::array::from_fn(|degree| degrees[degree]);
         Ok(Temperament::from_degrees(twelve))
     }
 }
 
-/// Cents of a note's line.
-fn note_cents(line: &str) -> Result<f64, ScalaError> {
-    let err = || ScalaError::Note {
-        text: line.trim().to_owned(),
-    };
-    let word = line.split_whitespace().next().ok_or_else(err)?;
+/// The beginning of a line, fit to be shown: a hostile file may hold anything.
+fn shown(line: &str) -> String {
+    line.trim()
+        .chars()
+        .map(|c| if c.is_control() { '?' } else { c })
+        .take(40)
+        .collect()
+}
+
+/// Cents of a note's line, `None` if it is no note.
+fn note_cents(line: &str) -> Option<f64> {
+    let word = line.split_whitespace().next()?;
     let whole = |text: &str| text.parse::<u64>().ok().filter(|number| *number > 0);
-    let cents = if word.contains('.') {
-        word.parse().map_err(|_| err())?
+    let cents: f64 = if word.contains('.') {
+        word.parse().ok()?
     } else {
         let (over, under) = word.split_once('/').unwrap_or((word, "1"));
-        let (over, under) = whole(over).zip(whole(under)).ok_or_else(err)?;
+        let (over, under) = whole(over).zip(whole(under))?;
         1200.0 * (over as f64 / under as f64).log2()
     };
-    if f64::is_finite(cents) {
-        Ok(cents)
-    } else {
-        Err(err())
-    }
+    cents.is_finite().then_some(cents)
 }
 
 #[cfg(test)]
@@ -242,21 +268,59 @@ mod tests {
     }
 
     #[test]
-    fn what_no_keyboard_can_have_is_refused_with_the_reason() {
-        let scale = |notes: &str| Temperament::from_scala(&format!("d\n12\n{notes}"));
+    fn a_published_archives_worked_values_come_out() {
+        // Two files of an archive of scales with their sources (PyPI scale-library 1.3.0, "mailing-lists"): in
+        // sparschuhPiano.scl C is 261.5 Hz and A, says a remark, 442.5 Hz, so that the notes over 523 are half their
+        // numerators; E and B flat stand over 1058, against their own remarks, and are left out here.
+        let text = "!sparschuhPiano.scl\n!\nfrom Andreas Sparschuh's violin strings\n12\n!\n558/523 ! C#\n598/523 ! D\n\
+                    628/523 ! Eb\n1323/1058 ! E = 661.5/523\n706/523 ! F\n724/523 ! F#\n792/523 ! G\n837/523 ! G#\n\
+                    885/523 ! A absolute 442.5Hz\n1883/1058 ! Bb = 941.5/523\n992/523 ! B\n2/1\n!\n";
+        let piano = Temperament::from_scala(text).unwrap();
+        let reference = Reference::new(442.5).unwrap();
+        for (key, hz) in [
+            (60, 261.5),
+            (61, 279.0),
+            (62, 299.0),
+            (63, 314.0),
+            (65, 353.0),
+            (66, 362.0),
+            (67, 396.0),
+            (68, 418.5),
+            (69, 442.5),
+            (71, 496.0),
+        ] {
+            let ours = piano.frequency(MidiNote(key), reference).0;
+            assert!((ours - hz).abs() < 1e-9, "{key}: {ours}");
+        }
+        // lumma.scl gives two of its ratios in cents as well: 5/3 is 884.3587, 7/4 is 968.8259.
+        let text = "lumma\n12\n115.5870 ! 16/15\n200.0542\n268.7988\n384.3858\n499.9729\n584.4401\n700.0271\n\
+                    815.6142\n5/3 ! 884.3587c\n7/4 ! 968.8259c\n1084.4130\n2/1\n";
+        let lumma = Temperament::from_scala(text).unwrap();
+        assert!((interval(&lumma, 0, 9) - 884.3587).abs() < 1e-4);
+        assert!((interval(&lumma, 0, 10) - 968.8259).abs() < 1e-4);
+        assert!((interval(&lumma, 0, 4) - 384.3858).abs() < 1e-9);
+    }
+
+    #[test]
+    fn what_no_keyboard_can_have_is_refused_with_line_and_reason() {
+        let scale = |notes: &str| Temperament::from_scala(&format!("! c\nd\n12\n{notes}"));
+        let refused = |notes: &str| {
+            let error = scale(notes).unwrap_err();
+            (error.line, error.reason)
+        };
         let rising =
             "100.0\n200.0\n300.0\n400.0\n500.0\n600.0\n700.0\n800.0\n900.0\n1000.0\n1100.0\n";
         assert!(scale(&format!("{rising}2/1")).is_ok());
-        assert_eq!(Temperament::from_scala(""), Err(ScalaError::Short));
-        assert_eq!(scale(rising), Err(ScalaError::Short));
+        let empty = Temperament::from_scala("").unwrap_err();
+        assert_eq!((empty.line, empty.reason), (1, ScalaReason::Short));
+        assert_eq!(refused(rising), (15, ScalaReason::Short));
+        let seven = Temperament::from_scala("d\n7\n9/8").unwrap_err();
         assert_eq!(
-            Temperament::from_scala("d\n7\n9/8"),
-            Err(ScalaError::NotTwelve { given: 7 })
+            (seven.line, seven.reason),
+            (2, ScalaReason::NotTwelve { given: 7 })
         );
-        assert!(matches!(
-            Temperament::from_scala("d\nmany\n"),
-            Err(ScalaError::Count { .. })
-        ));
+        let many = Temperament::from_scala("d\nmany\n").unwrap_err();
+        assert!(many.line == 2 && matches!(many.reason, ScalaReason::Count { .. }));
         for bad in [
             "-3/2",
             "0/1",
@@ -267,16 +331,26 @@ mod tests {
             "1e999.0",
             "1.2.3",
             "99999999999999999999/3",
+            "\u{1b}[2J",
         ] {
-            assert!(matches!(scale(bad), Err(ScalaError::Note { .. })), "{bad}");
+            let (line, reason) = refused(&format!("100.0\n! remark\n{bad}"));
+            assert_eq!(line, 6, "{bad}");
+            let ScalaReason::Note { text } = reason else {
+                panic!("{bad}: {reason}")
+            };
+            assert!(!text.contains('\u{1b}'));
         }
         assert_eq!(
-            scale("200.0\n100.0"),
-            Err(ScalaError::NotRising { degree: 2 })
+            refused("200.0\n100.0"),
+            (5, ScalaReason::NotRising { degree: 2 })
         );
-        assert!(matches!(
-            scale(&format!("{rising}3/1")),
-            Err(ScalaError::NoOctave { .. })
-        ));
+        let (line, reason) = refused(&format!("{rising}3/1"));
+        assert!(line == 15 && matches!(reason, ScalaReason::NoOctave { .. }));
+        let long = Temperament::from_scala(&"9".repeat(LONGEST + 1)).unwrap_err();
+        assert!(matches!(long.reason, ScalaReason::Long { .. }));
+        assert_eq!(
+            scale("200.0\n100.0").unwrap_err().to_string(),
+            "line 5: note 2 of the scale is not above the one before it: sort the notes from the lowest"
+        );
     }
 }

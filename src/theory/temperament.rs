@@ -115,6 +115,15 @@ impl Temperament {
         Temperament { offsets }
     }
 
+    /// The same sizes of notes, built on the pitch class `tonic` (0 for C to 11 for B) instead of C. A keeps the
+    /// reference.
+    pub fn on_tonic(&self, tonic: i32) -> Temperament {
+        let from = |class: usize| self.offsets[(class as i32 - tonic).rem_euclid(12) as usize];
+        Temperament {
+            offsets: std::array::from_fn(|class| from(class) - from(9)),
+        }
+    }
+
     /// The frequency of `key`.
     pub fn frequency(&self, key: MidiNote, reference: Reference) -> Hz {
         let equal = reference.0 * ((f64::from(key.0) - 69.0) / 12.0).exp2();
@@ -159,6 +168,31 @@ mod tests {
             assert_eq!(nearest, MidiNote(key));
             assert!(off.0.abs() < 1e-9);
         }
+    }
+
+    #[test]
+    fn just_intervals_stand_on_whatever_tonic_is_asked_for() {
+        // Ratios of just intonation: third 5/4, fourth 4/3, fifth 3/2, sixth 5/3, above the tonic.
+        let just = Temperament::named("just").unwrap();
+        for tonic in 0..12_i32 {
+            let on = just.on_tonic(tonic);
+            let hz = |steps: i16| {
+                on.frequency(MidiNote(48 + tonic as i16 + steps), Reference::default())
+                    .0
+            };
+            for (steps, ratio) in [
+                (4, 5.0 / 4.0),
+                (5, 4.0 / 3.0),
+                (7, 1.5),
+                (9, 5.0 / 3.0),
+                (12, 2.0),
+            ] {
+                assert!((hz(steps) / hz(0) - ratio).abs() < 1e-12, "{tonic} {steps}");
+            }
+            assert!((on.frequency(MidiNote(69), Reference::default()).0 - 440.0).abs() < 1e-9);
+        }
+        assert_eq!(just.on_tonic(0), just);
+        assert_eq!(Temperament::equal().on_tonic(7), Temperament::equal());
     }
 
     #[test]

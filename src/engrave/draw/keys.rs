@@ -114,7 +114,7 @@ fn edge_dots(eighths: i32) -> char {
 }
 
 /// `C4` at the front of every C.
-fn name(keyboard: &Keyboard, row: u16, grid: &mut CellGrid) {
+pub(in crate::engrave) fn name(keyboard: &Keyboard, row: u16, grid: &mut CellGrid) {
     let named = (0..9).map(|octave| 7 * octave);
     for height in named.filter(|h| keyboard.heights.row(f64::from(*h)) == i32::from(row)) {
         let name = Pitch::from_diatonic(height).to_string();
@@ -210,7 +210,12 @@ fn signs(keyboard: &Keyboard, marks: &KeyboardMarks, grid: &mut CellGrid) {
 }
 
 /// What was marked, in words, level with the keys.
-fn write_labels(keyboard: &Keyboard, marks: &KeyboardMarks, left: i32, grid: &mut CellGrid) {
+pub(in crate::engrave) fn write_labels(
+    keyboard: &Keyboard,
+    marks: &KeyboardMarks,
+    left: i32,
+    grid: &mut CellGrid,
+) {
     let last = i32::from(keyboard.rows) - 1;
     let ascii = usize::from(keyboard.style == CellStyle::Ascii);
     let mut taken: Vec<(i32, &KeyMark)> = Vec::new();

@@ -3,5 +3,7 @@
 pub(super) mod ascii;
 pub(super) mod cells;
 pub(super) mod keys;
+pub(super) mod pixel_keys;
+pub(super) mod pixels;
 mod raster;
 mod symbols;

@@ -104,9 +104,10 @@ impl Speaker {
         self.player.state().is_sounding()
     }
 
-    /// [`AudioFault::Stopped`] when, at `now`, the device has asked for no samples for half a second.
+    /// [`AudioFault::Stopped`] when the device has said so or, at `now`, has asked for no samples for half a second.
     pub fn fault(&self, now: Instant) -> Option<AudioFault> {
-        (self.player.state().silent_for(now) > LIVENESS).then_some(AudioFault::Stopped)
+        let state = self.player.state();
+        (state.is_lost() || state.silent_for(now) > LIVENESS).then_some(AudioFault::Stopped)
     }
 
     /// What the callback tells, for a thread that must know whether the speaker sounds.
@@ -132,7 +133,7 @@ mod device {
     use std::sync::mpsc::{Receiver, Sender};
 
     use cpal::traits::{DeviceTrait, HostTrait, StreamTrait};
-    use cpal::{BufferSize, FromSample, OutputCallbackInfo, SampleFormat, SizedSample};
+    use cpal::{BufferSize, ErrorKind, FromSample, OutputCallbackInfo, SampleFormat, SizedSample};
 
     use super::super::fault::AudioFault;
     use super::super::quiet::Quiet;
@@ -198,6 +199,7 @@ mod device {
     {
         let channels = usize::from(config.channels);
         let rate = config.sample_rate;
+        let state = source.state();
         device
             .build_output_stream(
                 config,
@@ -211,8 +213,12 @@ mod device {
                     let latency = (ahead * f64::from(rate)) as u64 + u64::from(BUFFER);
                     source.fill(out, channels, latency, T::from_sample_);
                 },
-                // Called up to 200,000 times a second when a server dies: liveness is judged by the data callback.
-                |_| (),
+                // Called up to 200,000 times a second when a server dies, without saying so: numbers only.
+                move |error| match error.kind() {
+                    ErrorKind::Xrun => state.count_xrun(),
+                    ErrorKind::DeviceNotAvailable | ErrorKind::StreamInvalidated => state.lose(),
+                    _ => (),
+                },
                 None,
             )
             .map_err(no_output)

@@ -4,7 +4,7 @@
 //! the callback's end never allocates, frees, locks or logs. Both work without a device.
 
 use std::sync::Arc;
-use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::time::{Duration, Instant};
 
 use rtrb::{Consumer, Producer, RingBuffer};
@@ -40,6 +40,13 @@ pub struct SoundState {
     done: AtomicU64,
     /// When the last callback came, in milliseconds since `began`.
     called_ms: AtomicU64,
+    /// When the last phrase was given, and how long it then waited for a callback, in microseconds.
+    given_us: AtomicU64,
+    waited_us: AtomicU64,
+    /// Times the device ran out of samples.
+    xruns: AtomicU64,
+    /// The device said that it is gone.
+    lost: AtomicBool,
     began: Instant,
 }
 
@@ -49,6 +56,10 @@ impl SoundState {
             given: AtomicU64::new(0),
             done: AtomicU64::new(0),
             called_ms: AtomicU64::new(0),
+            given_us: AtomicU64::new(0),
+            waited_us: AtomicU64::new(0),
+            xruns: AtomicU64::new(0),
+            lost: AtomicBool::new(false),
             began: Instant::now(),
         }
     }
@@ -63,6 +74,36 @@ impl SoundState {
     /// Something given is yet to be heard to its end.
     pub fn is_sounding(&self) -> bool {
         self.given.load(Ordering::Acquire) != self.done.load(Ordering::Acquire)
+    }
+
+    /// How long the last phrase waited between being given and the callback that began it; its first sample comes the
+    /// limiter's look-ahead later.
+    pub fn last_wait(&self) -> Duration {
+        Duration::from_micros(self.waited_us.load(Ordering::Relaxed))
+    }
+
+    /// How often the device ran out of samples: each time is a gap in the sound.
+    pub fn xruns(&self) -> u64 {
+        self.xruns.load(Ordering::Relaxed)
+    }
+
+    /// To be called when the device ran out of samples. Neither allocates nor locks.
+    pub fn count_xrun(&self) {
+        self.xruns.fetch_add(1, Ordering::Relaxed);
+    }
+
+    /// The device has said that it is gone.
+    pub fn is_lost(&self) -> bool {
+        self.lost.load(Ordering::Relaxed)
+    }
+
+    /// To be called when the device says that it is gone. Neither allocates nor locks.
+    pub fn lose(&self) {
+        self.lost.store(true, Ordering::Relaxed);
+    }
+
+    fn microseconds(&self) -> u64 {
+        self.began.elapsed().as_micros() as u64
     }
 
     fn stamp(&self) {
@@ -121,6 +162,8 @@ impl Player {
         if given > free {
             return Err(AudioFault::TooManyNotes { given, free });
         }
+        let now = self.state.microseconds();
+        self.state.given_us.store(now, Ordering::Relaxed);
         // One commit: a callback sees the whole phrase or none of it, so its notes keep their distances.
         if let Ok(places) = self.ring.write_chunk_uninit(given) {
             places.fill_from_iter(NoteOn::of_phrase(phrase, self.rate).map(Order::Note));
@@ -147,6 +190,11 @@ impl Player {
 }
 
 impl LoudSource {
+    /// Where the callback tells.
+    pub fn state(&self) -> Arc<SoundState> {
+        Arc::clone(&self.state)
+    }
+
     /// Fills `out` (frames of `channels` samples) and stamps the time of the callback. `latency` is how many samples lie between
     /// the end of `out` and the ear. Allocates, frees and locks nothing.
     pub fn fill<T>(&mut self, out: &mut [T], channels: usize, latency: u64, convert: fn(f32) -> T)
@@ -155,13 +203,20 @@ impl LoudSource {
     {
         self.state.stamp();
         let given = self.state.given.load(Ordering::Acquire);
+        let mut is_new = false;
         while let Ok(order) = self.ring.pop() {
             match order {
                 Order::Note(note) => {
+                    is_new = true;
                     self.engine.schedule(note);
                 }
                 Order::Stop => self.engine.release_all(),
             }
+        }
+        if is_new {
+            let given_us = self.state.given_us.load(Ordering::Relaxed);
+            let waited = self.state.microseconds().saturating_sub(given_us);
+            self.state.waited_us.store(waited, Ordering::Relaxed);
         }
         for frames in out.chunks_mut(CHUNK * channels.max(1)) {
             let size = frames.len() / channels.max(1);

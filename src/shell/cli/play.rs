@@ -1,7 +1,8 @@
 //! `play`: sounds notes, or renders them to a file.
 
-use std::fs::OpenOptions;
-use std::io::{BufWriter, ErrorKind, Write};
+use std::fs::{File, OpenOptions};
+use std::io::{BufWriter, ErrorKind, Read, Write};
+use std::ops::RangeInclusive;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 use std::time::{Duration, Instant};
@@ -9,10 +10,16 @@ use std::time::{Duration, Instant};
 use anyhow::{Context, anyhow, bail};
 use clap::{Args, ValueEnum};
 
-use crate::score::{Phrase, Tone};
+use crate::score::{Phrase, SoundingNote, Tone};
 use crate::shell::audio::Speaker;
 use crate::signal::synth::{RenderOptions, SampleRate, render};
-use crate::theory::{Hz, Pitch, Reference, Temperament};
+use crate::theory::{Pitch, Reference, Temperament};
+
+/// First partials that are sounded, in hertz.
+const SOUNDED: RangeInclusive<f64> = 16.0..=12_000.0;
+
+/// Longest scale file that is looked at: what goes on beyond is refused as too long.
+const SCALE_BYTES: u64 = 1 << 20;
 
 /// Longest note that may be asked for.
 const LONGEST_S: f64 = 600.0;
@@ -22,9 +29,11 @@ const LONGEST_S: f64 = 600.0;
 #[command(after_help = "Examples:
   stavelark play C4 E4 G4
   stavelark play C4 E4 G4 --together --for 4
+  stavelark play C3+E4+G4 B2+F4+G4 C3+E4+C5 --temperament just
+  stavelark play D3+A3 --tone vowel --for 300 --temperament just --tonic D
   stavelark play A4 --tone pure --reference 442 --wav a.wav")]
 pub struct PlayArgs {
-    /// Notes in scientific pitch notation, such as C4, F#5 or Bb3
+    /// Notes in scientific pitch notation, such as C4, F#5 or Bb3; joined by + they sound together, as in C4+E4
     #[arg(value_name = "NOTE", required = true)]
     pub notes: Vec<String>,
     /// Sound all notes at once
@@ -33,6 +42,9 @@ pub struct PlayArgs {
     /// How long each note is held
     #[arg(long = "for", value_name = "SECONDS", default_value_t = 1.5)]
     pub seconds: f64,
+    /// How hard notes are played, 1 to 127 as on a MIDI keyboard
+    #[arg(long, value_name = "N", default_value_t = 76)]
+    pub velocity: u8,
     /// The sound
     #[arg(long, value_enum, default_value_t = ToneChoice::Strings)]
     pub tone: ToneChoice,
@@ -40,12 +52,18 @@ pub struct PlayArgs {
     /// Scala scale file (FILE.scl)
     #[arg(long, value_name = "NAME|FILE.scl", default_value = "equal")]
     pub temperament: String,
+    /// The note that an unequal temperament is built on
+    #[arg(long, value_name = "NOTE", default_value = "C")]
+    pub tonic: String,
     /// The frequency of A4 in hertz, 390 to 470
     #[arg(long, value_name = "HZ", default_value_t = 440.0)]
     pub reference: f64,
     /// Render to a WAV file (16 bits, 48 kHz) instead of sounding
     #[arg(long, value_name = "FILE")]
     pub wav: Option<PathBuf>,
+    /// Render in 32-bit floating point
+    #[arg(long, requires = "wav")]
+    pub float: bool,
     /// Write over an existing file
     #[arg(long, requires = "wav")]
     pub force: bool,
@@ -60,6 +78,8 @@ pub enum ToneChoice {
     Vowel,
     /// A held tone near a sine
     Pure,
+    /// A short wooden click, as for the beat
+    Click,
 }
 
 impl From<ToneChoice> for Tone {
@@ -68,6 +88,7 @@ impl From<ToneChoice> for Tone {
             ToneChoice::Strings => Tone::Strings,
             ToneChoice::Vowel => Tone::Vowel,
             ToneChoice::Pure => Tone::Pure,
+            ToneChoice::Click => Tone::Click,
         }
     }
 }
@@ -77,7 +98,7 @@ impl From<ToneChoice> for Tone {
 pub fn run(args: &PlayArgs) -> anyhow::Result<ExitCode> {
     let phrase = phrase(args)?;
     match &args.wav {
-        Some(path) => write_wav(&phrase, path, args.force)?,
+        Some(path) => write_wav(&phrase, path, args)?,
         None => sound(&phrase)?,
     }
     Ok(ExitCode::SUCCESS)
@@ -85,25 +106,46 @@ pub fn run(args: &PlayArgs) -> anyhow::Result<ExitCode> {
 
 fn phrase(args: &PlayArgs) -> anyhow::Result<Phrase> {
     let reference = Reference::new(args.reference)?;
-    let temperament = temperament(&args.temperament)?;
+    let temperament = temperament(&args.temperament)?.on_tonic(tonic(&args.tonic)?);
     if !(0.05..=LONGEST_S).contains(&args.seconds) {
         bail!(
             "--for takes 0.05 to {LONGEST_S} seconds, not {}",
             args.seconds
         );
     }
+    if !(1..=127).contains(&args.velocity) {
+        bail!("--velocity takes 1 to 127, not {}", args.velocity);
+    }
     let length_ms = (args.seconds * 1000.0).round() as u32;
-    let frequencies = args
-        .notes
-        .iter()
-        .map(|text| Ok(temperament.frequency(text.parse::<Pitch>()?.midi(), reference)))
-        .collect::<anyhow::Result<Vec<Hz>>>()?;
-    let tone = args.tone.into();
-    Ok(if args.together {
-        Phrase::together(tone, frequencies, length_ms)
-    } else {
-        Phrase::one_after_another(tone, frequencies, length_ms)
-    })
+    let mut phrase = Phrase::new(args.tone.into());
+    for (place, chord) in (0_u32..).zip(&args.notes) {
+        let start_ms = if args.together {
+            0
+        } else {
+            place.saturating_mul(length_ms)
+        };
+        for text in chord.split('+') {
+            let frequency = temperament.frequency(text.parse::<Pitch>()?.midi(), reference);
+            if !SOUNDED.contains(&frequency.0) {
+                bail!(
+                    "{text} has {:.1} Hz: choose a note between 16 Hz and 12 kHz, C0 to F9",
+                    frequency.0
+                );
+            }
+            phrase
+                .notes
+                .push(SoundingNote::new(start_ms, length_ms, frequency));
+        }
+    }
+    Ok(phrase.with_velocity(f32::from(args.velocity) / 127.0))
+}
+
+/// The pitch class of a note's name without octave.
+fn tonic(name: &str) -> anyhow::Result<i32> {
+    let pitch: Pitch = format!("{name}4").parse().map_err(|_| {
+        anyhow!("'{name}' is no tonic: name a note without octave, as in C, F# or Bb")
+    })?;
+    Ok(pitch.midi().pitch_class())
 }
 
 /// The temperament of that name, or of the Scala file of that name.
@@ -121,20 +163,27 @@ fn temperament(name: &str) -> anyhow::Result<Temperament> {
             Temperament::NAMES.join(", ")
         );
     }
-    let bytes = std::fs::read(path)
+    let mut bytes = Vec::new();
+    File::open(path)
+        .and_then(|file| file.take(SCALE_BYTES).read_to_end(&mut bytes))
         .with_context(|| format!("{name} cannot be read: check the name and its rights"))?;
     // Old files are in Latin-1; only their descriptions have letters beyond ASCII.
     Temperament::from_scala(&String::from_utf8_lossy(&bytes))
         .map_err(|error| anyhow!("{name}: {error}"))
 }
 
-fn write_wav(phrase: &Phrase, path: &Path, force: bool) -> anyhow::Result<()> {
+fn write_wav(phrase: &Phrase, path: &Path, args: &PlayArgs) -> anyhow::Result<()> {
+    let (float, force) = (args.float, args.force);
     let rate = SampleRate::STUDIO;
     let spec = hound::WavSpec {
         channels: 1,
         sample_rate: rate.per_second(),
-        bits_per_sample: 16,
-        sample_format: hound::SampleFormat::Int,
+        bits_per_sample: if float { 32 } else { 16 },
+        sample_format: if float {
+            hound::SampleFormat::Float
+        } else {
+            hound::SampleFormat::Int
+        },
     };
     let name = path.display();
     let file = OpenOptions::new()
@@ -153,6 +202,10 @@ fn write_wav(phrase: &Phrase, path: &Path, force: bool) -> anyhow::Result<()> {
     let mut out = BufWriter::new(file);
     let mut writer = hound::WavWriter::new(&mut out, spec).with_context(failed)?;
     for sample in render(phrase, rate, RenderOptions::default()) {
+        if float {
+            writer.write_sample(sample).with_context(failed)?;
+            continue;
+        }
         let step = (f64::from(sample) * f64::from(i16::MAX)).round() as i16;
         writer.write_sample(step).with_context(failed)?;
     }
@@ -178,12 +231,20 @@ fn sound(phrase: &Phrase) -> anyhow::Result<()> {
         }
         std::thread::sleep(Duration::from_millis(10));
     }
+    let xruns = speaker.state().xruns();
+    if xruns > 0 {
+        let _ = writeln!(
+            stderr,
+            "The sound broke off {xruns} times because the machine was busy: close other programs and play it again."
+        );
+    }
     Ok(())
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::theory::Hz;
     use clap::Parser;
 
     #[derive(Parser)]
@@ -222,6 +283,49 @@ mod tests {
     }
 
     #[test]
+    fn a_float_file_holds_the_samples_as_they_are() {
+        let folder = tempfile::tempdir().unwrap();
+        let file = folder.path().join("a.wav");
+        let line = [
+            "A3",
+            "--for",
+            "0.2",
+            "--float",
+            "--wav",
+            file.to_str().unwrap(),
+        ];
+        run(&args(&line)).unwrap();
+        let mut reader = hound::WavReader::open(&file).unwrap();
+        assert_eq!(reader.spec().bits_per_sample, 32);
+        let samples: Vec<f32> = reader.samples().map(Result::unwrap).collect();
+        let phrase = phrase(&args(&line)).unwrap();
+        assert_eq!(
+            samples,
+            render(&phrase, SampleRate::STUDIO, RenderOptions::default())
+        );
+    }
+
+    #[test]
+    fn chords_follow_each_other_and_a_tonic_carries_the_temperament() {
+        let cadence = phrase(&args(&["C4+E4", "D4", "F4+A4+C5", "--for", "0.5"])).unwrap();
+        let starts: Vec<u32> = cadence.notes.iter().map(|note| note.start_ms).collect();
+        assert_eq!(starts, [0, 0, 500, 1000, 1000, 1000]);
+        let line = [
+            "D4+F#4",
+            "--temperament",
+            "just",
+            "--tonic",
+            "D",
+            "--velocity",
+            "127",
+        ];
+        let third = phrase(&args(&line)).unwrap();
+        // A pure major third is 5/4.
+        assert!((third.notes[1].frequency.0 / third.notes[0].frequency.0 - 1.25).abs() < 1e-12);
+        assert_eq!(third.notes[0].velocity(), 1.0);
+    }
+
+    #[test]
     fn together_and_reference_reach_the_phrase() {
         let chord = phrase(&args(&["A4", "A5", "--together", "--reference", "442"])).unwrap();
         assert!(chord.notes.iter().all(|note| note.start_ms == 0));
@@ -255,6 +359,9 @@ mod tests {
                 vec!["A4", "--temperament", "/no/such.scl"],
                 "check the name",
             ),
+            (vec!["A4", "--tonic", "H"], "without octave"),
+            (vec!["A4", "--velocity", "0"], "1 to 127"),
+            (vec!["C-1"], "between 16 Hz"),
             (vec!["A4", "--for", "0"], "0.05 to 600"),
             (vec!["A4", "--for", "NaN"], "0.05 to 600"),
         ] {

@@ -14,8 +14,11 @@ use crate::shell::ear::{EarOptions, Hands, Tell};
 use crate::shell::events::EventLog;
 use crate::shell::home::{Home, Wish};
 use crate::shell::locale;
+use crate::shell::progress::Progress;
 use crate::shell::settings::{Settings, Shown};
 use crate::shell::sound::Sound;
+use crate::shell::term::screens::progress::ProgressPage;
+use crate::shell::term::screens::quiz::{Finding, Quiz};
 use crate::shell::today::Today;
 use crate::shell::{term, wav};
 use crate::signal::listen::{Listener, NoteEvent, Options, Surety};
@@ -200,6 +203,25 @@ impl term::Host for Screen<'_> {
 
     fn hands(&mut self, desk: &Desk, tell: Tell) -> Option<Hands> {
         self.wish.hands_on().then(|| hands(self.home, desk, tell))
+    }
+
+    fn progress(&mut self) -> Result<ProgressPage, DeskError> {
+        let wording = wording(self.cli, self.home);
+        Ok(ProgressPage::new(Progress::of(self.home)?, wording))
+    }
+
+    fn placement(&mut self) -> Result<Quiz, DeskError> {
+        let wording = wording(self.cli, self.home);
+        Ok(self.home.placement(wording)?)
+    }
+
+    fn measure(&mut self) -> Result<Quiz, DeskError> {
+        let wording = wording(self.cli, self.home);
+        Ok(self.home.measure(wording)?)
+    }
+
+    fn keep(&mut self, finding: &Finding) -> Result<(), DeskError> {
+        Ok(self.home.keep(finding)?)
     }
 
     fn settings(&self) -> Vec<Shown> {

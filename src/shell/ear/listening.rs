@@ -151,6 +151,7 @@ impl Listening {
         let mut state = State::Opening(self.microphones.open());
         let mut last_turn = Instant::now();
         let mut held_up = last_turn;
+        let mut news = Vec::new();
         while !stop.load(Ordering::Relaxed) {
             let now = Instant::now();
             if now.saturating_duration_since(last_turn) > HELD_UP {
@@ -160,25 +161,22 @@ impl Listening {
             let in_time = now.saturating_duration_since(held_up) > self.options.patience.liveness;
             let result = match &mut state {
                 State::Opening(opening) => match opening.poll(now) {
-                    None => Ok(Vec::new()),
+                    None => Ok(()),
                     Some(opened) => opened
                         .and_then(|microphone| {
                             Hearing::new(microphone, now, self.options.listening)
                         })
-                        .map(|hearing| {
-                            state = State::Open(Box::new(hearing));
-                            Vec::new()
-                        }),
+                        .map(|hearing| state = State::Open(Box::new(hearing))),
                 },
-                State::Open(hearing) => hearing.turn(now, in_time, &self.options),
+                State::Open(hearing) => hearing.turn(now, in_time, &self.options, &mut news),
                 State::Failed { until } => {
                     if now >= *until {
                         state = State::Opening(self.microphones.open());
                     }
-                    Ok(Vec::new())
+                    Ok(())
                 }
             };
-            let news = result.unwrap_or_else(|fault| {
+            if let Err(fault) = result {
                 if let State::Open(hearing) = &state
                     && now.saturating_duration_since(hearing.began) >= TRUSTED
                 {
@@ -188,9 +186,9 @@ impl Listening {
                     until: now + self.pause,
                 };
                 self.pause = (self.pause * 2).min(self.options.patience.last_retry);
-                vec![EarNews::Deaf(fault)]
-            });
-            for news in news {
+                news.push(EarNews::Deaf(fault));
+            }
+            for news in news.drain(..) {
                 let old = match &news {
                     EarNews::Deaf(fault) => {
                         self.told.replace(fault.clone()).as_ref() == Some(fault)
@@ -255,8 +253,8 @@ impl Hearing {
         now: Instant,
         in_time: bool,
         options: &EarOptions,
-    ) -> Result<Vec<EarNews>, InputFault> {
-        let mut news = Vec::new();
+        news: &mut Vec<EarNews>,
+    ) -> Result<(), InputFault> {
         self.own.look(options, now);
         let mut samples = std::mem::take(&mut self.samples);
         while let Some(block) = self.microphone.capture.next(&mut samples) {
@@ -265,7 +263,7 @@ impl Hearing {
                     device: self.microphone.name.clone(),
                 });
             }
-            self.block(&block, &samples, options, &mut news)?;
+            self.block(&block, &samples, options, news)?;
         }
         self.samples = samples;
         let patience = if self.sounding {
@@ -277,7 +275,7 @@ impl Hearing {
         if self.microphone.capture.is_abandoned() || in_time && silent > patience {
             return Err(InputFault::Stopped);
         }
-        Ok(news)
+        Ok(())
     }
 
     fn block(

@@ -3,7 +3,7 @@
 mod guard;
 mod keys;
 mod run;
-mod screens;
+pub mod screens;
 pub mod theme;
 
 pub use run::{Host, run};

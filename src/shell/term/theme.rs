@@ -3,7 +3,7 @@
 
 use ratatui::style::{Color, Modifier, Style};
 
-use crate::engrave::{Cell, Ink, KeyInk, WHOLE};
+use crate::engrave::{Cell, Ink, KeyInk, Pixels, SHARES, WHOLE};
 
 /// Red, green and blue, 0..=255.
 pub type Rgb = [u8; 3];
@@ -120,6 +120,38 @@ impl Theme {
                 style.add_modifier(Modifier::REVERSED)
             }
             _ => style,
+        }
+    }
+
+    /// The colours of a picture's places, over the terminal's `own` foreground and ground where it has told them.
+    pub fn palette(self, own: Option<(Rgb, Rgb)>) -> Vec<Rgb> {
+        let (front, back) = own.unwrap_or_else(|| self.own_colours());
+        Pixels::inks()
+            .map(|(ink, share)| {
+                let full = match ink {
+                    Ink::Clear => back,
+                    Ink::Staff | Ink::Dim => mixed(back, front, DIM_SHARE),
+                    ink if self.plain => self.plain_colour(ink, front, back),
+                    ink => self.colour(ink).unwrap_or(front),
+                };
+                mixed(back, full, f64::from(share) / f64::from(SHARES))
+            })
+            .collect()
+    }
+
+    /// Keys without colours are the terminal's own two: the lighter one is white.
+    fn plain_colour(self, ink: Ink, front: Rgb, back: Rgb) -> Rgb {
+        let (light, dark) = if luminance(front) > luminance(back) {
+            (front, back)
+        } else {
+            (back, front)
+        };
+        match ink {
+            Ink::WhiteKey(_) => light,
+            Ink::BlackKey(KeyInk::Plain) => dark,
+            Ink::BlackKey(_) | Ink::KeyEdge => mixed(light, dark, 0.5),
+            Ink::KeySign | Ink::KeyName => dark,
+            _ => front,
         }
     }
 

@@ -4,7 +4,7 @@
 //!
 //! Each partial's phase is kept in `f64` and advanced by whole blocks; only inside a block does it turn in `f32`. So
 //! rounding does not add up over a long note, and the frequency is that of the `f64` angle. Its envelope is a real
-//! factor, known at the blocks' ends and straight between them: it moves no partial off its frequency.
+//! factor, known at the blocks' ends and a parabola between them: it moves no partial off its frequency.
 
 use std::f64::consts::{PI, TAU};
 
@@ -66,11 +66,16 @@ struct Oscillator {
     step_im: f32,
     prompt: f64,
     prompt_block: f64,
+    /// Nepers it loses in a block.
+    prompt_loss: f64,
     after: f64,
     after_block: f64,
+    after_loss: f64,
     /// Where the outer strings stand against the middle one.
     beat: Turn,
     beat_block: Turn,
+    /// The angle of `beat_block`.
+    beat_angle: f64,
 }
 
 impl Oscillator {
@@ -91,10 +96,13 @@ impl Oscillator {
             step_im: lanes[LANES].im as f32,
             prompt: amplitude * (1.0 - partial.after_share),
             prompt_block: (-partial.prompt_decay * block_s).exp(),
+            prompt_loss: partial.prompt_decay * block_s,
             after: amplitude * partial.after_share,
             after_block: (-partial.after_decay * block_s).exp(),
+            after_loss: partial.after_decay * block_s,
             beat: Turn::by(0.0),
             beat_block: Turn::by(TAU * partial.spread * partial.frequency * block_s),
+            beat_angle: TAU * partial.spread * partial.frequency * block_s,
         }
     }
 
@@ -103,15 +111,33 @@ impl Oscillator {
         self.prompt + self.after * (1.0 - OUTER_STRINGS + OUTER_STRINGS * self.beat.re)
     }
 
+    /// How fast the envelope changes now, a block.
+    fn envelope_slope(&self) -> f64 {
+        let strings = 1.0 - OUTER_STRINGS + OUTER_STRINGS * self.beat.re;
+        -self.prompt_loss * self.prompt
+            - self.after
+                * (self.after_loss * strings + OUTER_STRINGS * self.beat_angle * self.beat.im)
+    }
+
     /// Adds a block to `out` and moves on by it.
     fn add_block(&mut self, out: &mut [F32x; STEPS]) {
+        // A parabola with the envelope's value and slope at the block's start and its value at the end. A straight line
+        // would bend at every block, and at 300 dB a second those bends are lines 78 dB under the partial.
         let before = self.envelope();
+        let slope = self.envelope_slope();
         self.prompt *= self.prompt_block;
         self.after *= self.after_block;
         self.beat = self.beat.times(self.beat_block);
-        let slope = ((self.envelope() - before) / MAX_BUFFER_SIZE as f64) as f32;
-        let mut gain = F32x::new(std::array::from_fn(|k| before as f32 + slope * k as f32));
-        let rise = F32x::splat(slope * LANES as f32);
+        let bend = self.envelope() - before - slope;
+        let gain_at = |k: usize| {
+            let x = k as f64 / MAX_BUFFER_SIZE as f64;
+            before + x * (slope + x * bend)
+        };
+        let mut gain = F32x::new(std::array::from_fn(|k| gain_at(k) as f32));
+        let mut rise = F32x::new(std::array::from_fn(|k| {
+            (gain_at(k + LANES) - gain_at(k)) as f32
+        }));
+        let rise_more = F32x::splat((2.0 * bend / (STEPS * STEPS) as f64) as f32);
 
         let (now_re, now_im) = (
             F32x::splat(self.now.re as f32),
@@ -123,6 +149,7 @@ impl Oscillator {
         for eight in out {
             *eight += gain * im;
             gain += rise;
+            rise += rise_more;
             (re, im) = (re * step_re - im * step_im, re * step_im + im * step_re);
         }
         self.now = self.now.times(self.block);

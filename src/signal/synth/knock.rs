@@ -4,7 +4,7 @@
 use fundsp::audionode::AudioNode;
 use fundsp::buffer::{BufferMut, BufferRef};
 use fundsp::noise::Noise;
-use fundsp::svf::{BandpassMode, FixedSvf, SvfParams};
+use fundsp::svf::{BandpassMode, FixedSvf, LowpassMode, SvfParams};
 use fundsp::typenum::{U0, U1};
 use fundsp::{Frame, MAX_BUFFER_SIZE};
 
@@ -24,6 +24,8 @@ const INAUDIBLE: f32 = 3.0e-6;
 pub(super) struct Knock {
     noise: Noise,
     band: FixedSvf<f32, BandpassMode<f32>>,
+    /// Takes what the band leaves far above it: 12 dB an octave more.
+    dull: FixedSvf<f32, LowpassMode<f32>>,
     level: f32,
     decay: f32,
 }
@@ -39,6 +41,7 @@ impl Knock {
         };
         Knock {
             noise: Noise::new(),
+            dull: FixedSvf::new(LowpassMode::new(), &params),
             band: FixedSvf::new(BandpassMode::new(), &params),
             level: 0.0,
             decay: (-1.0 / (DECAY_S * rate)).exp() as f32,
@@ -49,8 +52,10 @@ impl Knock {
     pub(super) fn start(&mut self, first: Hz, velocity: f64) {
         self.noise.set_hash(first.0.to_bits());
         self.band.reset();
-        self.band
-            .set_cutoff((180.0 + 0.9 * first.0).clamp(200.0, 2_500.0) as f32);
+        let centre = (180.0 + 0.9 * first.0).clamp(200.0, 2_500.0) as f32;
+        self.band.set_cutoff(centre);
+        self.dull.reset();
+        self.dull.set_cutoff(1.5 * centre);
         self.level = (LOUDEST * velocity * velocity * velocity) as f32;
     }
 }
@@ -69,7 +74,7 @@ impl AudioNode for Knock {
             return [0.0].into();
         }
         let noise = self.noise.tick(&Frame::default());
-        let shaped = self.band.tick(&noise)[0] * self.level;
+        let shaped = self.dull.tick(&self.band.tick(&noise))[0] * self.level;
         self.level *= self.decay;
         [shaped].into()
     }

@@ -6,6 +6,7 @@
 
 mod bank;
 mod engine;
+mod grand;
 mod knock;
 mod limiter;
 mod rate;

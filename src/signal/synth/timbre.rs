@@ -1,9 +1,9 @@
 //! What a tone is made of: frequency, strength and decay of every partial.
 //! In: first partial, velocity, the partial's number. Out: a [`Partial`].
 //! Source: stiff string, Fletcher 1964, JASA 36:203; its B by register, Young 1952, JASA 24:267; two-stage decay,
-//! Weinreich 1977, JASA 62:1474. Strengths and decays are fits to 28 notes of one recorded grand played at medium
-//! loudness (Salamander Grand Piano V3, Alexander Holm, CC BY 3.0); `tests/sound.rs` holds them to it.
+//! Weinreich 1977, JASA 62:1474. Strengths and decays are those of a recorded grand; `tests/sound.rs` holds them to it.
 
+use super::grand::{Heard, MEASURED, heard};
 use crate::score::{SoundingNote, Tone};
 use crate::theory::Hz;
 
@@ -65,15 +65,22 @@ pub(super) fn partial(
 ) -> Option<Partial> {
     let b = match tone {
         Tone::Strings => inharmonicity(first),
-        Tone::Vowel | Tone::Pure => 0.0,
+        Tone::Vowel | Tone::Pure | Tone::Click => 0.0,
     };
-    let frequency = partial_frequency(first, n, b).0;
+    let frequency = match tone {
+        Tone::Click => first.0 * BAR.get(n as usize - 1)?,
+        Tone::Strings | Tone::Vowel | Tone::Pure => partial_frequency(first, n, b).0,
+    };
     if frequency > HIGHEST_HZ.min(HIGHEST_SHARE * rate_hz) {
         return None;
     }
     match tone {
         Tone::Strings => Some(string_partial(first, velocity, n, frequency)),
         Tone::Vowel => Some(held(frequency, vowel_amplitude(frequency, n))),
+        Tone::Click => Some(Partial {
+            prompt_decay: CLICK_DECAY,
+            ..held(frequency, f64::from(n).powi(-2))
+        }),
         Tone::Pure => (n <= PURE.len() as u32).then(|| held(frequency, PURE[n as usize - 1])),
     }
 }
@@ -81,6 +88,13 @@ pub(super) fn partial(
 /// Amplitudes of the pure tone's partials: near a sine, yet with enough above it that small loudspeakers
 /// sound the lowest octaves.
 const PURE: [f64; 5] = [1.0, 0.3, 0.12, 0.06, 0.03];
+
+/// Partials of a free bar of one thickness, as factors of the first (Euler and Bernoulli's beam: squares of 3.011, 5, 7
+/// halves of π, over the first).
+const BAR: [f64; 3] = [1.0, 2.756, 5.404];
+
+/// Decay of a click, nepers per second: 60 dB in a twelfth of a second, so that the fastest beat has its gap.
+const CLICK_DECAY: f64 = 83.0;
 
 /// A partial that lasts until it is let go.
 fn held(frequency: f64, amplitude: f64) -> Partial {
@@ -131,25 +145,54 @@ const FALL: f64 = 1.1;
 /// The soundboard radiates little below this frequency.
 const BOARD_HZ: f64 = 70.0;
 
-fn string_partial(first: Hz, velocity: f64, n: u32, frequency: f64) -> Partial {
-    let key = key_of(first);
+/// What a smooth rule of number and frequency says: it carries the recorded pattern on to higher partials.
+fn ruled(key: f64, n: u32, frequency: f64) -> Heard {
     let order = f64::from(n);
     let node = (std::f64::consts::PI * order * STRIKE).sin().hypot(NODE);
-    // The felt damps what is fast, and the more so the softer it strikes: 4.1 dB a kilohertz at middle C and medium
-    // loudness. How that goes with loudness is our choice, for want of other layers of the recording.
-    let soft = (f64::from(SoundingNote::MEDIUM) / velocity.max(0.05)).sqrt();
-    let felt_db = 4.1 * (0.016 * (key - 60.0)).exp() * soft * frequency / 1000.0;
     let board = frequency / frequency.hypot(BOARD_HZ);
-    let amplitude = node * board * order.powf(-FALL) * decibels(-felt_db);
-    // Decibels per second: at first 20 at middle C and faster upwards, then 4 to 15.
     let prompt_db = 20.0 * (frequency / 262.0).powf(0.45);
-    let after_db = 3.0 + 3.0 * frequency / 1000.0;
+    Heard {
+        level_db: 20.0 * (node * board * order.powf(-FALL)).log10() - felt_db(key, frequency),
+        prompt_db,
+        after_db: (3.0 + 3.0 * frequency / 1000.0).min(prompt_db),
+        share_db: -6.0 - 0.27 * (key - 24.0).max(0.0),
+    }
+}
+
+/// What the felt takes from medium strokes: 4.1 dB a kilohertz at middle C.
+fn felt_db(key: f64, frequency: f64) -> f64 {
+    4.1 * (0.016 * (key - 60.0)).exp() * frequency / 1000.0
+}
+
+/// Recorded partials whose mean distance from the rule the higher ones keep.
+const LAST_HEARD: std::ops::RangeInclusive<u32> = 13..=MEASURED as u32;
+
+fn string_partial(first: Hz, velocity: f64, n: u32, frequency: f64) -> Partial {
+    let key = key_of(first);
+    let sound = if n as usize <= MEASURED {
+        heard(key, n as usize)
+    } else {
+        let ruled_at = |n| ruled(key, n, partial_frequency(first, n, inharmonicity(first)).0);
+        let lift = LAST_HEARD
+            .map(|n| heard(key, n as usize).level_db - ruled_at(n).level_db)
+            .sum::<f64>()
+            / LAST_HEARD.count() as f64;
+        let ruled = ruled_at(n);
+        Heard {
+            level_db: ruled.level_db + lift,
+            ..ruled
+        }
+    };
+    // The softer the stroke, the more the felt damps what is fast. How that goes with loudness is our choice, for want
+    // of other layers of the recording.
+    let soft = (f64::from(SoundingNote::MEDIUM) / velocity.max(0.05)).sqrt();
+    let colour_db = felt_db(key, frequency) * (1.0 - soft);
     Partial {
         frequency,
-        amplitude,
-        prompt_decay: prompt_db / DECIBELS_A_NEPER,
-        after_decay: after_db.min(prompt_db) / DECIBELS_A_NEPER,
-        after_share: decibels(-6.0 - 0.27 * (key - 24.0).max(0.0)),
+        amplitude: decibels(sound.level_db + colour_db),
+        prompt_decay: sound.prompt_db / DECIBELS_A_NEPER,
+        after_decay: sound.after_db.min(sound.prompt_db) / DECIBELS_A_NEPER,
+        after_share: decibels(sound.share_db),
         spread: strings_spread(key),
     }
 }
@@ -166,7 +209,7 @@ fn decibels(db: f64) -> f64 {
 pub(super) fn register_gain(tone: Tone, first: Hz) -> f64 {
     match tone {
         Tone::Strings => decibels(-0.12 * (key_of(first) - 60.0).max(0.0)),
-        Tone::Vowel | Tone::Pure => 1.0,
+        Tone::Vowel | Tone::Pure | Tone::Click => 1.0,
     }
 }
 

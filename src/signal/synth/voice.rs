@@ -75,7 +75,7 @@ impl Voice {
         self.taken = MAX_BUFFER_SIZE;
         self.age = 0;
         let rise = match note.tone {
-            Tone::Strings => ATTACK_S,
+            Tone::Strings | Tone::Click => ATTACK_S,
             Tone::Vowel | Tone::Pure => SWELL_S,
         };
         self.rise = self.rate.samples_in(rise);

@@ -112,6 +112,10 @@ pub fn act(state: &mut Practice, action: Action) -> Result<(), DeskError> {
         | Action::Help
         | Action::Quit
         | Action::Settings
+        | Action::Progress
+        | Action::Why
+        | Action::Placement
+        | Action::Measure
         | Action::Before
         | Action::After => {}
     }
@@ -177,7 +181,7 @@ fn miss(feedback: Option<&Feedback>, item: Item) -> Option<Miss> {
     }
 }
 
-fn screen(size: ScreenSize) -> Size {
+pub(super) fn screen(size: ScreenSize) -> Size {
     Size {
         columns: size.width,
         rows: size.height.saturating_sub(OTHER_ROWS),
@@ -195,7 +199,7 @@ fn staves(stage: &Stage, item: Item) -> Staves {
     }
 }
 
-fn drawn(
+pub(super) fn drawn(
     stage: &Stage,
     (item, group): (Item, &[Item]),
     miss: Option<Miss>,
@@ -295,10 +299,50 @@ fn corner(grid: &CellGrid, size: Size) -> (u16, u16) {
     )
 }
 
-fn paint(frame: &mut Frame, grid: &CellGrid) {
-    let area = frame.area();
+pub(super) fn paint(frame: &mut Frame, grid: &CellGrid) {
+    let corner = corner(grid, screen(frame.area().as_size()));
+    paint_at(frame, grid, corner);
+}
+
+/// An item on its staff, and beside it what was given for it.
+pub(super) fn pair(
+    item: Item,
+    given: Option<Pitch>,
+    size: Size,
+    wording: Wording,
+) -> Result<CellGrid, TooSmall> {
+    let staves = Staves::One(item.clef);
+    let column = |pitch, role| Column {
+        notes: vec![NoteMark {
+            pitch,
+            clef: item.clef,
+            role,
+        }],
+    };
+    let role = if given.is_some() {
+        Role::Asked
+    } else {
+        Role::Plain
+    };
+    let mut columns = vec![column(item.pitch, role)];
+    columns.extend(given.map(|pitch| column(pitch, Role::Given)));
+    let shown = [Some(item.pitch), given].into_iter().flatten();
+    let range = StageRange::of(staves, shown.map(|pitch| (pitch, item.clef, item.key)));
+    let music = Music {
+        staves,
+        key: item.key,
+        columns,
+    };
+    let style = if wording.ascii {
+        CellStyle::Ascii
+    } else {
+        CellStyle::Braille
+    };
+    picture(&music, &range, size, style, None)
+}
+
+pub(super) fn paint_at(frame: &mut Frame, grid: &CellGrid, (left, top): (u16, u16)) {
     let theme = Theme::from_environment();
-    let (left, top) = corner(grid, screen(area.as_size()));
     let buffer = frame.buffer_mut();
     for (index, cell) in grid.cells.iter().enumerate() {
         let (x, y) = (

@@ -1,0 +1,278 @@
+//! The live ear: a sitting at a piano by way of a real sound server, and at the seam what a server cannot do.
+#![allow(clippy::unwrap_used, clippy::panic)]
+
+mod rig;
+
+use std::time::{Duration, Instant};
+
+use rig::sound_server::{Grand, Player, RATE, SoundServer, Witness};
+use rig::{PROGRAM, Rig, Screen, sample};
+use serde_json::Value;
+use stavelark::theory::{MidiNote, Pitch};
+
+/// What the server keeps in store for the player: enough for a machine busy with other tests.
+const STORE: Duration = Duration::from_millis(120);
+
+/// A sitting at the piano in the room of `server`.
+fn sit(rig: &Rig, server: &SoundServer, args: &[&str]) -> Screen {
+    rig.ok(&["course", "use", &sample("recorded.toml")]);
+    let events = rig.file("events.jsonl");
+    let mut all = vec![
+        "practice",
+        "--answer-by",
+        "piano",
+        "--seed",
+        "3",
+        "--events",
+    ];
+    all.push(events.to_str().unwrap());
+    all.extend(args);
+    let environment = server.environment();
+    let environment: Vec<(&str, &str)> = environment
+        .iter()
+        .map(|(name, value)| (name.as_str(), value.as_str()))
+        .collect();
+    Screen::start(rig, &[PROGRAM], &all, (80, 24), &environment)
+}
+
+/// Waits until the events are as wished, `seconds` at most; gives them.
+fn await_events(rig: &Rig, seconds: u64, reached: impl Fn(&[Value]) -> bool) -> Option<Vec<Value>> {
+    let began = Instant::now();
+    while began.elapsed() < Duration::from_secs(seconds) {
+        let events = rig.events("events.jsonl");
+        if reached(&events) {
+            return Some(events);
+        }
+        std::thread::sleep(Duration::from_millis(3));
+    }
+    None
+}
+
+/// The same, where it must come.
+fn wait_for(
+    rig: &Rig,
+    screen: &Screen,
+    what: &str,
+    reached: impl Fn(&[Value]) -> bool,
+) -> Vec<Value> {
+    await_events(rig, 10, reached)
+        .unwrap_or_else(|| panic!("no {what}; the screen shows:\n{}", screen.text()))
+}
+
+fn count(events: &[Value], event: &str) -> usize {
+    events.iter().filter(|e| e["event"] == event).count()
+}
+
+fn answers(events: &[Value]) -> Vec<&Value> {
+    events.iter().filter(|e| e["event"] == "answer").collect()
+}
+
+/// The key of the last prompt.
+fn asked(events: &[Value]) -> MidiNote {
+    let prompt = events.iter().rfind(|e| e["event"] == "prompt").unwrap();
+    prompt["item"]["pitch"]
+        .as_str()
+        .unwrap()
+        .parse::<Pitch>()
+        .unwrap()
+        .midi()
+}
+
+fn up(key: MidiNote, semitones: i16) -> MidiNote {
+    MidiNote(key.0 + semitones)
+}
+
+/// `sound` let go after `seconds`.
+fn short(mut sound: Vec<f32>, seconds: f64) -> Vec<f32> {
+    let held = (seconds * f64::from(RATE)) as usize;
+    for (i, sample) in sound.iter_mut().skip(held).enumerate() {
+        *sample *= (-(i as f32) / 1_500.0).exp();
+    }
+    sound.truncate(held + RATE as usize / 2);
+    sound
+}
+
+fn key_of(name: &Value) -> MidiNote {
+    name.as_str().unwrap().parse::<Pitch>().unwrap().midi()
+}
+
+#[test]
+fn a_whole_sitting_is_begun_answered_and_ended_at_the_piano() {
+    let server = SoundServer::start();
+    let grand = Grand::load();
+    let rig = Rig::new();
+    let mut screen = sit(&rig, &server, &["--minutes", "1"]);
+    let player = Player::sit_down(&server, STORE);
+    screen.wait_for("Play any note to begin");
+    assert_eq!(rig.events("events.jsonl").len(), 0);
+    std::thread::sleep(Duration::from_millis(500));
+    player.strike(grand.strike(MidiNote(60)));
+    wait_for(&rig, &screen, "first prompt", |e| count(e, "prompt") == 1);
+
+    // What was struck, and what was made of it.
+    let mut verdicts: Vec<(Deed, Option<Value>)> = Vec::new();
+    let deeds = [
+        Deed::Right,
+        Deed::Neighbour,
+        Deed::Right,
+        Deed::Two,
+        Deed::Right,
+    ];
+    let began = Instant::now();
+    for deed in deeds.into_iter().cycle() {
+        std::thread::sleep(Duration::from_millis(450));
+        let events = rig.events("events.jsonl");
+        if count(&events, "end") == 1 {
+            break;
+        }
+        assert!(
+            began.elapsed() < Duration::from_secs(150),
+            "the sitting does not end"
+        );
+        let (key, before) = (asked(&events), answers(&events).len());
+        let keys: &[MidiNote] = match deed {
+            Deed::Right => &[key],
+            Deed::Neighbour => &[up(key, 1)],
+            Deed::Two => &[key, up(key, 1)],
+        };
+        player.strike(grand.together(keys));
+        let events = await_events(&rig, 2, |e| answers(e).len() > before);
+        let answer = events.map(|e| answers(&e)[before].clone());
+        if let Some(answer) = &answer {
+            let given = &answer["given"];
+            match answer["outcome"].as_str().unwrap() {
+                "right" => assert!(
+                    deed != Deed::Neighbour && key_of(given) == key,
+                    "{deed:?} {answer}"
+                ),
+                "wrong" => assert!(
+                    deed == Deed::Neighbour && key_of(given) == up(key, 1),
+                    "asked {key:?}, struck {deed:?}: {answer}"
+                ),
+                _ => assert!(given.is_null()),
+            }
+        }
+        verdicts.push((deed, answer));
+    }
+    let of = |deed, outcome: &str| {
+        let heard =
+            |v: &&(Deed, Option<Value>)| v.1.as_ref().is_some_and(|a| a["outcome"] == outcome);
+        verdicts
+            .iter()
+            .filter(|v| v.0 == deed)
+            .filter(heard)
+            .count()
+    };
+    let struck = |deed| verdicts.iter().filter(|v| v.0 == deed).count();
+    assert!(
+        of(Deed::Right, "right") * 10 >= struck(Deed::Right) * 9,
+        "{verdicts:#?}"
+    );
+    assert!(
+        of(Deed::Neighbour, "wrong") * 10 >= struck(Deed::Neighbour) * 8,
+        "{verdicts:#?}"
+    );
+    assert!(of(Deed::Two, "not_sure") >= 3, "{verdicts:#?}");
+
+    // It has ended by itself, after a minute of practice; no key was pressed since it was begun.
+    let events = rig.events("events.jsonl");
+    assert_eq!(events.last().unwrap()["reason"], "done");
+    assert!(events.last().unwrap()["at_ms"].as_u64().unwrap() >= 60_000);
+    screen.wait_for("Done for this sitting");
+    screen.wait_for("1:00 of practice");
+    let kept: usize = rig.sql("select count(*) from answers").parse().unwrap();
+    assert_eq!(kept, answers(&events).len());
+    screen.send("\x1b");
+    assert_eq!(screen.end(), 0);
+}
+
+/// What the player does.
+#[derive(Debug, Clone, Copy, PartialEq)]
+enum Deed {
+    /// Strikes the key that is asked.
+    Right,
+    /// The key above it.
+    Neighbour,
+    /// Both together.
+    Two,
+}
+
+#[test]
+fn our_own_voice_answers_nothing_and_a_lost_server_costs_nothing() {
+    let mut server = SoundServer::start();
+    let grand = Grand::load();
+    let rig = Rig::new();
+    let mut screen = sit(&rig, &server, &["--prompt", "ear", "--prompts", "6"]);
+    let witness = Witness::listen(&server);
+    let player = Player::sit_down(&server, STORE);
+    screen.wait_for("Play any note to begin");
+    std::thread::sleep(Duration::from_millis(500));
+    let mut since = player.strike(short(grand.strike(MidiNote(60)), 0.2));
+    for number in 1..=2 {
+        let events = wait_for(&rig, &screen, "prompt", |e| count(e, "prompt") == number);
+        // The prompt is sounded for more than a second, in the room and in the microphone.
+        let voice = since + Duration::from_millis(900);
+        let end = witness.wait_for_quiet(voice, Duration::from_millis(100));
+        assert_eq!(
+            answers(&rig.events("events.jsonl")).len(),
+            number - 1,
+            "our voice answered"
+        );
+        let strike_at = end + Duration::from_millis(300) - STORE;
+        std::thread::sleep(strike_at.saturating_duration_since(Instant::now()));
+        since = player.strike(short(grand.strike(asked(&events)), 0.2));
+        let events = wait_for(&rig, &screen, "verdict", |e| answers(e).len() == number);
+        assert_eq!(answers(&events)[number - 1]["outcome"], "right");
+    }
+
+    drop(player);
+    server.take_away();
+    screen.wait_for("answer by letters");
+    for number in 3..=4 {
+        let events = rig.events("events.jsonl");
+        let prompt = events.iter().rfind(|e| e["event"] == "prompt").unwrap();
+        let name = prompt["item"]["pitch"].as_str().unwrap();
+        let keys = if name.contains('#') {
+            format!("#{}", &name[..1])
+        } else {
+            name[..1].to_owned()
+        };
+        screen.send(&keys.to_lowercase());
+        let events = wait_for(&rig, &screen, "letter", |e| answers(e).len() == number);
+        assert_eq!(answers(&events)[number - 1]["outcome"], "right");
+        wait_for(&rig, &screen, "prompt", |e| {
+            count(e, "prompt") == number + 1
+        });
+    }
+
+    server.bring_back();
+    screen.wait_for("The microphone hears");
+    let player = Player::sit_down(&server, STORE);
+    std::thread::sleep(Duration::from_millis(500));
+    player.strike(short(grand.strike(asked(&rig.events("events.jsonl"))), 0.3));
+    wait_for(&rig, &screen, "verdict", |e| answers(e).len() == 5);
+    let events = wait_for(&rig, &screen, "prompt", |e| count(e, "prompt") == 6);
+
+    // Fifteen seconds of silence are a rest; the note that ends it is no answer, and the prompt is sounded again.
+    screen.wait_for("A rest. Play any note");
+    let witness = Witness::listen(&server);
+    let since = player.strike(short(grand.strike(asked(&events)), 0.2));
+    screen.wait_until("the rest's end", |screen| {
+        !screen.text().contains("A rest.")
+    });
+    let voice = since + Duration::from_millis(900);
+    let end = witness.wait_for_quiet(voice, Duration::from_millis(100));
+    assert_eq!(answers(&rig.events("events.jsonl")).len(), 5);
+    std::thread::sleep(
+        (end + Duration::from_millis(300)).saturating_duration_since(Instant::now()),
+    );
+    player.strike(grand.strike(asked(&events)));
+    screen.wait_for("Done for this sitting");
+    let events = rig.events("events.jsonl");
+    let outcomes: Vec<&Value> = answers(&events).iter().map(|a| &a["outcome"]).collect();
+    assert_eq!(outcomes, ["right"; 6]);
+    let kept = rig.sql("select count(*) from answers");
+    assert_eq!(kept, "6");
+    screen.send("\x1b");
+    assert_eq!(screen.end(), 0);
+}
