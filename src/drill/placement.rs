@@ -177,10 +177,13 @@ mod tests {
             assert!(spent <= 120_000);
         }
         // An answer of an hour ends it and changes no more than a slow one.
-        let mut placement = Placement::new(&course, 600, 1);
-        placement.next_item().unwrap();
-        placement.answer(true, 3_600_000);
-        assert_eq!(placement.next_item(), None);
-        assert_eq!(placement.proposal(), Some(0));
+        let after = |ms: u32| {
+            let mut placement = Placement::new(&course, 600, 1);
+            placement.next_item().unwrap();
+            placement.answer(true, ms);
+            (placement.proposal(), placement.next_item())
+        };
+        assert_eq!(after(3_600_000), (after(9_000).0, None));
+        assert!(after(9_000).1.is_some() && after(0).0 > after(9_000).0);
     }
 }

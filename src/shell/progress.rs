@@ -259,7 +259,7 @@ impl Progress {
         if let Some(stage) = self.today.stage() {
             lines.push(match self.forecast {
                 None => format!(
-                    "When all of \u{201c}{}\u{201d} will be settled can be told after three days of it.",
+                    "When all of \u{201c}{}\u{201d} will be settled cannot be told yet: it takes three days of it, and notes that settle.",
                     stage.name
                 ),
                 Some(Forecast { likely: 0, .. }) => {

@@ -41,12 +41,6 @@ const COURSE_KEYS: [&str; 8] = [
     "schema", "id", "name", "enter", "days", "minutes", "answers", "stage",
 ];
 const STAGE_KEYS: [&str; 16] = [
-    "length",
-    "same",
-    "step",
-    "skip",
-    "leap",
-    "widest",
     "id",
     "name",
     "kind",
@@ -56,6 +50,12 @@ const STAGE_KEYS: [&str; 16] = [
     "answers",
     "advance",
     "fluent-ms",
+    "length",
+    "same",
+    "step",
+    "skip",
+    "leap",
+    "widest-leap",
     "notes",
 ];
 const NOTES_KEYS: [&str; 9] = [

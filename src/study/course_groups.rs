@@ -6,7 +6,7 @@ use super::course_file::CourseError;
 use super::group::{GroupRules, Move};
 
 /// The fields of a stage that only groups have.
-const FIELDS: [&str; 6] = ["length", "same", "step", "skip", "leap", "widest"];
+const FIELDS: [&str; 6] = ["length", "same", "step", "skip", "leap", "widest-leap"];
 
 /// Reads the rules; `None` for a stage of another kind.
 pub(super) fn read_groups(
@@ -38,14 +38,14 @@ pub(super) fn read_groups(
             "give at least one of them a share, as in step = 6".to_owned(),
         ));
     }
-    let widest = fields.count("widest", 1..=14)?;
+    let widest = fields.count("widest-leap", 1..=14)?;
     let widest = widest.map_or(usual.widest, |steps| steps as i32);
     let narrowest_leap = 3;
     if shares[Move::Leap as usize] > 0 && widest < narrowest_leap {
         return Err(source.error(
-            fields.span_of("widest"),
+            fields.span_of("widest-leap"),
             format!("a leap is wider than {widest} steps"),
-            "make widest 3 or more, or add leap = 0".to_owned(),
+            "make widest-leap 3 or more, or add leap = 0".to_owned(),
         ));
     }
     let notes = match fields.integers("length")? {
@@ -89,7 +89,7 @@ mod tests {
         let course = read("kind = \"groups\"").unwrap();
         assert_eq!(course.stages[0].groups, Some(GroupRules::default()));
         let course = read(
-            "kind = \"groups\"\nlength = [2, 6]\nsame = 0\nstep = 3\nskip = 2\nleap = 1\nwidest = 7",
+            "kind = \"groups\"\nlength = [2, 6]\nsame = 0\nstep = 3\nskip = 2\nleap = 1\nwidest-leap = 7",
         );
         let rules = course.unwrap().stages[0].groups.unwrap();
         assert_eq!(
@@ -111,8 +111,8 @@ mod tests {
                 7,
                 "at least one",
             ),
-            ("kind = \"groups\"\nwidest = 2", 6, "leap = 0"),
-            ("kind = \"groups\"\nwidest = 40", 6, "14"),
+            ("kind = \"groups\"\nwidest-leap = 2", 6, "leap = 0"),
+            ("kind = \"groups\"\nwidest-leap = 40", 6, "14"),
             ("kind = \"groups\"\nskip = -1", 6, "0"),
         ] {
             let error = read(stage).unwrap_err();

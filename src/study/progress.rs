@@ -143,7 +143,8 @@ const PACE_DAYS: usize = 5;
 /// Beyond this no number of days means anything.
 const FARTHEST: f64 = 250.0;
 
-/// Practice days until all of `items` are settled, from how many became so on the last five days; `None` before three.
+/// Practice days until all of `items` are settled, from how many became so on the last five days; `None` before three,
+/// and while too few become so to tell.
 ///
 /// New ones a day are taken as a Poisson count, its rate as a gamma distribution (Jeffreys prior); the range is its
 /// middle four fifths by the approximation of Wilson & Hilferty 1931.
@@ -188,9 +189,12 @@ pub fn forecast(
     };
     let until = |rate: f64| (open / rate).ceil();
     let (low, likely, high) = (until(rate(1.2816)), until(rate(0.0)), until(rate(-1.2816)));
+    if likely > FARTHEST {
+        return None;
+    }
     Some(Forecast {
         low: low.min(FARTHEST) as u32,
-        likely: likely.min(FARTHEST) as u32,
+        likely: likely as u32,
         high: (high <= FARTHEST).then_some(high as u32),
     })
 }
