@@ -50,25 +50,24 @@ pub struct Wish {
 }
 
 impl Wish {
-    /// Answered at a live piano, without a hand for the computer.
-    pub fn hands_on(&self) -> bool {
-        self.way == AnswerWay::Piano && !self.told_clock
-    }
-}
-
-impl Default for Wish {
-    fn default() -> Self {
+    /// Today's practice as the learner's settings have it.
+    pub fn by(settings: &Settings) -> Wish {
         Wish {
             stage: None,
-            prompt: PromptKind::Eye,
-            way: AnswerWay::Letters,
+            prompt: settings.prompt(),
+            way: settings.answer_by(),
             minutes: None,
             prompts: None,
-            timed: true,
+            timed: settings.timed(),
             seed: None,
             told_clock: false,
             loop_delay: std::time::Duration::ZERO,
         }
+    }
+
+    /// Answered at a live piano, without a hand for the computer.
+    pub fn hands_on(&self) -> bool {
+        self.way == AnswerWay::Piano && !self.told_clock
     }
 }
 
@@ -271,8 +270,10 @@ impl Home {
 
     /// A trial of the plain reaction with the names of the stage whose turn it is.
     pub fn measure(&self, wording: Wording) -> Result<Quiz, HomeError> {
-        let stage = self.stage(&Wish::default())?;
-        let names = stage.items().iter().map(|i| i.pitch.spelling()).collect();
+        let today = self.today()?;
+        let stage = today.stage().or(today.course.stages.last());
+        let items = stage.map(Stage::items).unwrap_or_default();
+        let names = items.iter().map(|item| item.pitch.spelling()).collect();
         let seed = clock::now().as_millisecond().cast_unsigned();
         Ok(Quiz::reaction(names, seed, wording))
     }

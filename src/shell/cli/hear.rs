@@ -6,32 +6,38 @@ use std::process::ExitCode;
 use anyhow::Context;
 use serde_json::json;
 
-use super::args::HearArgs;
+use super::args::{Cli, HearArgs};
+use super::hear_live;
 use crate::shell::wav;
-use crate::signal::listen::{Listener, NoteEvent, Options, Surety};
+use crate::signal::listen::{Listener, NoteEvent, Options, PitchFrame, PitchTrack, Surety};
 use crate::theory::Reference;
 
 /// Runs the command.
-pub(super) fn run(args: &HearArgs) -> anyhow::Result<ExitCode> {
+pub(super) fn run(cli: &Cli, args: &HearArgs) -> anyhow::Result<ExitCode> {
     let reference = Reference::new(args.reference)?;
-    super::read::there(&args.file)?;
-    let recording = wav::read(&args.file)?;
+    let Some(file) = &args.file else {
+        return hear_live::run(cli, args, reference);
+    };
+    super::read::there(file)?;
+    let recording = wav::read(file)?;
     if recording.cut_off {
         super::warn(&format!(
             "'{}' was cut off: it is heard as far as it goes",
-            args.file.display()
+            file.display()
         ));
     }
     let mut out = std::io::BufWriter::new(std::io::stdout().lock());
-    if !args.json {
-        writeln!(
-            out,
-            "onset_s,decided_s,midi,name,frequency_hz,cents,confidence"
-        )?;
-    }
     let options = Options { reference };
-    let mut listener = Listener::new(recording.rate, options)
-        .with_context(|| format!("cannot listen to '{}'", args.file.display()))?;
+    let deaf = || format!("cannot listen to '{}'", file.display());
+    if args.frames {
+        let track = PitchTrack::new(recording.rate, options).with_context(deaf)?;
+        write_frames(&mut out, track, &recording, args.json)?;
+        return Ok(ExitCode::SUCCESS);
+    }
+    if !args.json {
+        writeln!(out, "{HEAD}")?;
+    }
+    let mut listener = Listener::new(recording.rate, options).with_context(deaf)?;
     for block in recording.mono.chunks(BLOCK) {
         for note in listener.push(block) {
             write_note(&mut out, &note, args.json)?;
@@ -44,10 +50,51 @@ pub(super) fn run(args: &HearArgs) -> anyhow::Result<ExitCode> {
     Ok(ExitCode::SUCCESS)
 }
 
+/// The columns.
+pub(super) const HEAD: &str = "onset_s,decided_s,midi,name,frequency_hz,cents,confidence";
+
 /// Samples handed on at a time: what a sound card would give.
 const BLOCK: usize = 1024;
 
-fn write_note(out: &mut impl Write, note: &NoteEvent, json: bool) -> std::io::Result<()> {
+fn write_frames(
+    out: &mut impl Write,
+    mut track: PitchTrack,
+    recording: &wav::Recording,
+    json: bool,
+) -> std::io::Result<()> {
+    if !json {
+        writeln!(out, "time_s,frequency_hz,confidence")?;
+    }
+    for block in recording.mono.chunks(BLOCK) {
+        for frame in track.push(block) {
+            write_frame(out, &frame, json)?;
+        }
+    }
+    if let Some(frame) = track.finish() {
+        write_frame(out, &frame, json)?;
+    }
+    out.flush()
+}
+
+fn write_frame(out: &mut impl Write, frame: &PitchFrame, json: bool) -> std::io::Result<()> {
+    let hz = frame.frequency.map(|hz| hz.0);
+    if json {
+        let row = json!({
+            "time_s": rounded(frame.time_s, 4), "frequency_hz": hz.map(|hz| rounded(hz, 3)),
+            "confidence": rounded(f64::from(frame.confidence), 3),
+        });
+        writeln!(out, "{row}")
+    } else {
+        let hz = hz.map(|hz| format!("{hz:.3}")).unwrap_or_default();
+        writeln!(out, "{:.4},{hz},{:.3}", frame.time_s, frame.confidence)
+    }
+}
+
+pub(super) fn write_note(
+    out: &mut impl Write,
+    note: &NoteEvent,
+    json: bool,
+) -> std::io::Result<()> {
     if note.surety == Surety::Unsure {
         return Ok(());
     }

@@ -4,7 +4,9 @@
 mod args;
 mod course;
 mod data;
+mod devices;
 mod hear;
+mod hear_live;
 mod learner;
 mod plain;
 mod plain_piano;
@@ -55,7 +57,8 @@ fn run(cli: &Cli) -> anyhow::Result<ExitCode> {
         Some(Command::Practice(args)) => practice::run(cli, args),
         Some(Command::Progress(args)) => progress::run(cli, args),
         Some(Command::Course { command }) => course::run(cli, command),
-        Some(Command::Hear(args)) => hear::run(args),
+        Some(Command::Devices(args)) => devices::run(cli, args),
+        Some(Command::Hear(args)) => hear::run(cli, args),
         Some(Command::Play(args)) => play::run(args),
         Some(Command::Learner { command }) => learner::run(command),
         Some(Command::Settings { name, value, json }) => {

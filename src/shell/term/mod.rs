@@ -6,4 +6,4 @@ mod run;
 pub mod screens;
 pub mod theme;
 
-pub use run::{Host, run};
+pub use run::{Host, Manner, run};

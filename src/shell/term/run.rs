@@ -44,12 +44,23 @@ pub trait Host {
     fn measure(&mut self) -> Result<Quiz, DeskError>;
     /// Keeps what a trial found.
     fn keep(&mut self, finding: &Finding) -> Result<(), DeskError>;
+    /// How the drawn keyboard serves.
+    fn manner(&self) -> Manner;
     /// The settings.
     fn settings(&self) -> Vec<Shown>;
     /// Sets one.
     fn set(&mut self, name: &str, value: &str) -> Result<(), DeskError>;
     /// ASCII alone.
     fn ascii(&self) -> bool;
+}
+
+/// How the drawn keyboard serves.
+#[derive(Debug, Clone, Copy)]
+pub struct Manner {
+    /// It always stands beside the staff.
+    pub keyboard_stays: bool,
+    /// A click gives the very key, not its name alone.
+    pub mouse_gives_key: bool,
 }
 
 /// The page being shown.
@@ -121,6 +132,8 @@ pub struct Practice {
     pub typing: Typing,
     /// The drawn keyboard stays.
     pub keyboard: bool,
+    /// A click on it gives the very key.
+    pub mouse_gives_key: bool,
     /// Why there is no sound, until the first answer.
     pub silent: Option<&'static str>,
     /// The ear, when it is answered at a piano.
@@ -236,7 +249,8 @@ fn begin(host: &mut dyn Host, arrive: &Sender<Arrival>) -> Result<Page, DeskErro
     Ok(Page::Practice(Box::new(Practice {
         desk,
         typing: Typing::default(),
-        keyboard: false,
+        keyboard: host.manner().keyboard_stays,
+        mouse_gives_key: host.manner().mouse_gives_key,
         silent: None,
         hands,
     })))

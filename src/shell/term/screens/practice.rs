@@ -156,6 +156,10 @@ pub fn click(
         return Ok(());
     };
     match grid.key_at(x, y) {
+        Some(key) if state.mouse_gives_key => {
+            state.typing.clear();
+            state.desk.pressed(key)
+        }
         Some(key) => {
             let name = spelled(key, item);
             state.typing.clear();

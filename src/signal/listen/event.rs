@@ -1,0 +1,51 @@
+//! What a listener is told, and what it says.
+
+use crate::theory::{Cents, Hz, MidiNote, Reference};
+
+/// Why a listener could not be made.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
+pub enum ListenError {
+    /// The stream is too slow or too fast.
+    #[error(
+        "sound of {given} samples a second cannot be listened to: choose a rate from 8,000 to 192,000"
+    )]
+    Rate {
+        /// What was given.
+        given: u32,
+    },
+}
+
+/// What a listener may know beforehand.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Options {
+    /// The frequency of A4 that cents are counted from.
+    pub reference: Reference,
+}
+
+/// Whether an event names its key for certain.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum Surety {
+    /// It is this key.
+    Sure,
+    /// Something sounded, but which key cannot be told; the key given is only the likeliest.
+    Unsure,
+}
+
+/// A note that was heard.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct NoteEvent {
+    /// When it began, seconds from the start of the stream.
+    pub onset_s: f64,
+    /// The end of the sound that was needed to tell, seconds from the start of the stream.
+    pub decided_s: f64,
+    /// The key.
+    pub key: MidiNote,
+    /// Its first partial.
+    pub frequency: Hz,
+    /// First partial above the key's place in equal temperament at the reference.
+    pub cents: Cents,
+    /// How likely the key is, 0..=1.
+    pub confidence: f32,
+    /// Whether the key may be judged.
+    pub surety: Surety,
+}
