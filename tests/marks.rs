@@ -34,6 +34,7 @@ fn stage(id: &str) -> Stage {
         minutes: 3,
         least_answers: 30,
         advance: Advance::Days,
+        groups: None,
         fluent_ms: 800,
     }
 }
@@ -424,6 +425,7 @@ fn a_stage_that_asks_for_settled_items_waits_for_them() {
     let course = Course {
         id: "mine".to_owned(),
         name: "Mine".to_owned(),
+        enter: None,
         stages: vec![waiting, stage("b")],
     };
     let marks = [mark("a", 1), mark("a", 2)];

@@ -157,11 +157,12 @@ impl Place {
 
     /// Common difficulty, before what is the learner's own.
     fn difficulty(self) -> f64 {
-        let ledgers = if self.position < 0 {
-            (-self.position) / 2
+        let beyond = if self.position < 0 {
+            -self.position
         } else {
-            (self.position - 8).max(0) / 2
+            (self.position - 8).max(0)
         };
+        let ledgers = beyond / 2;
         let middle_c = if self.bass { 10 } else { -2 };
         let landmark = [0, 4, 8, middle_c]
             .into_iter()
@@ -334,9 +335,8 @@ impl Simulated {
             wrong += 0.04;
         }
         let tau = (self.kind.tau0 + self.kind.tau_g * time) * tau_factor;
-        let spread = SIGMA * tau * normal(&mut self.rng);
-        let tail = -tau * (1.0 - self.rng.random::<f64>()).ln();
-        let seconds = (self.kind.a + time + spread + tail).clamp(0.2, 10.0);
+        let spread = ex_gaussian(&mut self.rng, tau);
+        let seconds = (self.kind.a + time + spread).clamp(0.2, 10.0);
         let right = !self.rng.random_bool(wrong.clamp(0.0, 1.0));
         self.time += seconds + if right { 1.0 } else { 2.5 };
         self.learn(item, beside);
@@ -374,7 +374,7 @@ impl Simulated {
             }
             Family::Activation => {
                 let sum = self.strength(item, time);
-                let decay = self.kind.c * sum + 0.177;
+                let decay = decay(self.kind.c, sum);
                 self.traces[item].uses.push((time, decay));
             }
             Family::Steps => {
@@ -488,10 +488,7 @@ impl Simulated {
     fn strength(&self, item: usize, time: f64) -> f64 {
         let trace = &self.traces[item];
         let uses = trace.uses.iter();
-        let own: f64 = uses
-            .map(|(at, decay)| (time - at).max(1.0).powf(-decay))
-            .sum();
-        own + trace.old_uses * (time + OLD_S).powf(-0.18)
+        strength(uses.copied(), time) + trace.old_uses * (time + OLD_S).powf(-0.18)
     }
 
     fn retrieval(&self, item: usize, time: f64) -> (f64, f64) {
@@ -500,7 +497,7 @@ impl Simulated {
             return (f64::NEG_INFINITY, 0.0);
         }
         let m = 0.12 - 0.25 * self.traces[item].f + sum.ln();
-        (m, 1.0 / (1.0 + (-(m + 0.704) / 0.255).exp()))
+        (m, recall(m))
     }
 
     fn activation(&self, item: usize, beside: bool, tomorrow: bool) -> Ways {
@@ -565,6 +562,27 @@ impl Simulated {
             (shares[2], direct.0, direct.1),
         ]
     }
+}
+
+/// Σ t^(−d) over uses, each its time and decay; nothing is nearer than a second. (Pavlik & Anderson 2005.)
+pub fn strength(uses: impl Iterator<Item = (f64, f64)>, time: f64) -> f64 {
+    uses.map(|(at, decay)| (time - at).max(1.0).powf(-decay))
+        .sum()
+}
+
+/// The decay of a use at which the strength is `sum`. (Pavlik & Anderson 2005.)
+pub fn decay(c: f64, sum: f64) -> f64 {
+    c * sum + 0.177
+}
+
+/// Probability of recall at activation `m`. (Pavlik & Anderson 2005.)
+pub fn recall(m: f64) -> f64 {
+    1.0 / (1.0 + (-(m + 0.704) / 0.255).exp())
+}
+
+/// An ex-Gaussian value of mean `tau`, with σ = 0.4 τ.
+pub fn ex_gaussian(rng: &mut impl Rng, tau: f64) -> f64 {
+    SIGMA * tau * normal(rng) - tau * (1.0 - rng.random::<f64>()).ln()
 }
 
 /// Cumulative ex-Gaussian with σ = 0.4 and τ = 1.

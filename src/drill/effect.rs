@@ -8,6 +8,8 @@ use super::summary::Summary;
 /// Something to be done outside, in this order.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Effect {
+    /// The group that the next prompts belong to, note by note.
+    Group(Vec<Item>),
     /// Put a new prompt to the learner; answer with [`super::Event::Ready`] when it is there.
     Show {
         /// 1 for the first.
@@ -53,6 +55,15 @@ pub enum Feedback {
     Wrong(Miss),
     /// Heard, but not surely enough.
     NotSure,
+    /// The last note of a group was answered.
+    Group {
+        /// Its notes.
+        notes: u32,
+        /// Right at the first try.
+        right: u32,
+        /// From the prompt to the last note; `None` when untimed.
+        whole_ms: Option<u32>,
+    },
     /// A verdict was taken out of the record.
     TakenBack {
         /// What it was.

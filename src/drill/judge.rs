@@ -2,7 +2,7 @@
 
 use std::fmt;
 
-use crate::study::{Item, Outcome};
+use crate::study::{Item, Outcome, interval_in_words};
 use crate::theory::{Alteration, KeySignature, MidiNote, Pitch, Spelling};
 
 /// What was answered.
@@ -89,6 +89,14 @@ impl Miss {
     pub fn in_words(self) -> String {
         let (asked, given) = (self.item.pitch, self.drawn);
         let steps = given.diatonic() - asked.diatonic();
+        if let Some(within) = self.item.in_group.filter(|g| g.place > 1 && steps != 0) {
+            let from_last = i32::from(within.from_last);
+            return format!(
+                "{} was read as {}",
+                interval_in_words(from_last),
+                interval_in_words(from_last + steps)
+            );
+        }
         if asked.midi() == given.midi() {
             return "the same key by another name".to_owned();
         }

@@ -3,6 +3,8 @@
 mod effect;
 mod event;
 mod judge;
+mod placement;
+mod reaction;
 mod sitting;
 mod summary;
 mod typing;
@@ -10,6 +12,8 @@ mod typing;
 pub use effect::{Effect, End, Feedback};
 pub use event::Event;
 pub use judge::{Given, Miss, judge};
+pub use placement::Placement;
+pub use reaction::Reaction;
 pub use sitting::{Limits, Plan, Rest, Sitting};
 pub use summary::Summary;
 pub use typing::{Typed, Typing};

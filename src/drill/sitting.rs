@@ -2,7 +2,13 @@
 
 use jiff::{SignedDuration, Timestamp};
 
-use crate::study::{Answer, AnswerWay, Chooser, Item, LearnerModel, Outcome, Pool, PromptKind};
+use rand::SeedableRng;
+use rand_chacha::ChaCha8Rng;
+
+use crate::study::{
+    Answer, AnswerWay, Chooser, GroupRules, Item, LearnerModel, Outcome, Pool, PromptKind,
+    draw_group,
+};
 
 use super::effect::{Effect, End, Feedback};
 use super::event::Event;
@@ -29,6 +35,8 @@ pub struct Plan {
     pub stage: String,
     /// Its items; one block after another.
     pub blocks: Vec<Vec<Item>>,
+    /// How groups are drawn from the items; `None` for single notes.
+    pub groups: Option<GroupRules>,
     /// Items of earlier stages that come along, for up to a quarter of the prompts.
     pub carried: Vec<Item>,
     /// Earlier answers given the same way, in the order of their recording.
@@ -63,6 +71,18 @@ struct Open {
     earned_ms: u64,
 }
 
+/// The group being answered; empty at a stage of single notes.
+#[derive(Debug, Clone, Default)]
+struct Group {
+    notes: Vec<Item>,
+    /// How many of its notes have been put.
+    put: usize,
+    /// Right at the first try.
+    right: u32,
+    /// When its first note was there.
+    ready_ms: Option<u64>,
+}
+
 /// A key struck this soon after its prompt was on its way before it: nobody reads and plays in less.
 /// Common practice in measurements of reaction time.
 const ANTICIPATION_MS: u64 = 100;
@@ -92,6 +112,8 @@ pub struct Sitting {
     block: usize,
     number: u32,
     open: Option<Open>,
+    group: Group,
+    rng: ChaCha8Rng,
     /// Up to where active time is counted.
     counted_to_ms: u64,
     active_ms: u64,
@@ -110,8 +132,11 @@ impl Sitting {
     pub fn new(mut plan: Plan) -> Sitting {
         plan.blocks.retain(|block| !block.is_empty());
         let chooser = chooser(&plan, 0, &[], plan.start);
+        let rng = ChaCha8Rng::seed_from_u64(plan.seed);
         Sitting {
             plan,
+            group: Group::default(),
+            rng,
             chooser,
             block: 0,
             number: 0,
@@ -162,6 +187,7 @@ impl Sitting {
                 self.lively_ms = self.lively_ms.max(at_ms);
                 if let Some(open) = &mut self.open {
                     open.ready_ms.get_or_insert(at_ms);
+                    self.group.ready_ms.get_or_insert(at_ms);
                 }
                 Vec::new()
             }
@@ -176,8 +202,14 @@ impl Sitting {
             } if self.rest.is_none() => {
                 self.lively_ms = at_ms;
                 // A note from before the prompt could be read cannot be an answer to it.
+                // Within a group the next note has been in sight all along.
+                let soonest = if self.group.put > 1 {
+                    1
+                } else {
+                    ANTICIPATION_MS
+                };
                 match self.open.and_then(|open| open.ready_ms) {
-                    Some(ready) if onset_ms >= ready + ANTICIPATION_MS => {
+                    Some(ready) if onset_ms >= ready + soonest => {
                         self.answer(onset_ms, at_ms, key.map(Given::Key))
                     }
                     _ => Vec::new(),
@@ -241,12 +273,29 @@ impl Sitting {
             return self.finish(End::Done);
         }
         let block = self.block_due();
-        if block != self.block {
+        // A group that has begun is read to its end.
+        if block != self.block && self.group.put == self.group.notes.len() {
             self.block = block;
             let now = self.instant(self.counted_to_ms);
             self.chooser = chooser(&self.plan, block, &self.kept, now);
         }
-        let Some(item) = self.chooser.next_item() else {
+        let mut effects = Vec::new();
+        let item = match self.plan.groups {
+            None => self.chooser.next_item(),
+            Some(rules) => {
+                if self.group.put == self.group.notes.len() {
+                    let notes = &self.plan.blocks[self.block];
+                    self.group = Group {
+                        notes: draw_group(&rules, notes, self.chooser.model(), &mut self.rng),
+                        ..Group::default()
+                    };
+                    effects.push(Effect::Group(self.group.notes.clone()));
+                }
+                self.group.put += 1;
+                self.group.notes.get(self.group.put - 1).copied()
+            }
+        };
+        let Some(item) = item else {
             return self.finish(End::Done);
         };
         self.number += 1;
@@ -256,7 +305,8 @@ impl Sitting {
             tries: 0,
             earned_ms: 0,
         });
-        self.put(item)
+        effects.extend(self.put(item));
+        effects
     }
 
     fn put(&self, item: Item) -> Vec<Effect> {
@@ -337,17 +387,18 @@ impl Sitting {
         self.kept.push((self.number, answer.clone(), false));
         if open.tries == 1 && outcome != Outcome::NotSure {
             let comparable = answer.response_ms.filter(|_| answer.way == self.plan.way);
-            self.chooser.record(&open.item, outcome, comparable);
+            self.chooser.record(&open.item.part(), outcome, comparable);
+            self.group.right += u32::from(outcome == Outcome::Right);
         }
         match verdict {
             None => effects.push(Effect::Tell(Feedback::NotSure)),
             Some(Err(miss)) => effects.push(Effect::Tell(Feedback::Wrong(miss))),
-            Some(Ok(())) => effects.extend(self.right(open, answer.response_ms)),
+            Some(Ok(())) => effects.extend(self.right(open, given_ms, answer.response_ms)),
         }
         effects
     }
 
-    fn right(&mut self, open: Open, response_ms: Option<u32>) -> Vec<Effect> {
+    fn right(&mut self, open: Open, given_ms: u64, response_ms: Option<u32>) -> Vec<Effect> {
         let mut effects = Vec::new();
         if self.plan.prompt == PromptKind::Eye && self.plan.way == AnswerWay::Letters {
             effects.push(Effect::Sound(open.item));
@@ -358,11 +409,25 @@ impl Sitting {
         }));
         self.answered += 1;
         self.open = None;
+        let group_goes_on = self.group.put < self.group.notes.len();
+        if !self.group.notes.is_empty() && !group_goes_on {
+            let began = self.group.ready_ms.unwrap_or(given_ms);
+            let whole_ms = u32::try_from(given_ms.saturating_sub(began)).ok();
+            effects.push(Effect::Tell(Feedback::Group {
+                notes: self.group.notes.len() as u32,
+                right: self.group.right,
+                whole_ms: whole_ms.filter(|_| self.plan.timed),
+            }));
+        }
         effects.extend(if self.enough() {
             self.finish(End::Done)
         } else {
             self.next_prompt()
         });
+        if group_goes_on && let Some(open) = &mut self.open {
+            // The next note has been in sight: its time counts from the last one's answer.
+            open.ready_ms = Some(given_ms);
+        }
         effects
     }
 
@@ -435,7 +500,11 @@ fn chooser(plan: &Plan, block: usize, kept: &[(u32, Answer, bool)], now: Timesta
     let mut model = plan.model.clone();
     for answer in kept().filter(|a| a.attempt == 1 && a.outcome != Outcome::NotSure) {
         let comparable = answer.response_ms.filter(|_| answer.way == plan.way);
-        model.learn(answer.item, answer.outcome == Outcome::Right, comparable);
+        model.learn(
+            answer.item.part(),
+            answer.outcome == Outcome::Right,
+            comparable,
+        );
     }
     let pool = Pool {
         items,
@@ -468,6 +537,7 @@ mod tests {
             start: "2026-03-02T16:00:00Z".parse().unwrap(),
             stage: "treble".to_owned(),
             blocks: vec![items.to_vec()],
+            groups: None,
             carried: Vec::new(),
             history: Vec::new(),
             model: LearnerModel::new(crate::study::Yardstick::new(600)),
@@ -519,6 +589,83 @@ mod tests {
         assert_eq!(saved(&effects)[0].response_ms, Some(1200));
         assert_eq!(saved(&effects)[0].active_ms, 1300);
         assert_ne!(shown(&effects), Some(item));
+    }
+
+    fn group_plan() -> Plan {
+        Plan {
+            groups: Some(GroupRules {
+                notes: (3, 3),
+                shares: [0, 1, 0, 0],
+                widest: 2,
+            }),
+            limits: Limits {
+                prompts: Some(6),
+                ..Limits::default()
+            },
+            ..plan(AnswerWay::Letters)
+        }
+    }
+
+    #[test]
+    fn a_group_is_answered_note_by_note_and_timed_by_note_and_as_a_whole() {
+        let mut sitting = Sitting::new(group_plan());
+        let begun = sitting.on(Event::Begin { at_ms: 0 });
+        let Effect::Group(group) = begun[0].clone() else {
+            panic!("{begun:?}");
+        };
+        assert_eq!(group.len(), 3);
+        sitting.on(Event::Ready { at_ms: 100 });
+        let mut told = Vec::new();
+        for (place, note) in group.iter().enumerate() {
+            let at_ms = 1100 + 400 * place as u64;
+            let name = note.pitch.spelling();
+            let effects = sitting.on(Event::Named { at_ms, name });
+            let saved = saved(&effects);
+            assert_eq!(saved[0].item, *note);
+            assert_eq!(
+                saved[0].response_ms,
+                Some(if place == 0 { 1000 } else { 400 })
+            );
+            told.extend(effects);
+        }
+        let whole = Feedback::Group {
+            notes: 3,
+            right: 3,
+            whole_ms: Some(1800),
+        };
+        assert!(told.contains(&Effect::Tell(whole)));
+        // Another group follows; the screen has to draw it first.
+        assert!(
+            told.iter()
+                .filter(|e| matches!(e, Effect::Group(_)))
+                .count()
+                == 1
+        );
+        assert_eq!(sitting.open.unwrap().ready_ms, None);
+    }
+
+    #[test]
+    fn a_miss_in_a_group_names_the_interval_that_was_misread() {
+        let mut sitting = Sitting::new(group_plan());
+        let begun = sitting.on(Event::Begin { at_ms: 0 });
+        let Effect::Group(group) = begun[0].clone() else {
+            panic!("{begun:?}");
+        };
+        sitting.on(Event::Ready { at_ms: 100 });
+        let name = group[0].pitch.spelling();
+        sitting.on(Event::Named { at_ms: 900, name });
+        let steps = group[1].pitch.diatonic() - group[0].pitch.diatonic();
+        let third = crate::theory::Pitch::from_diatonic(group[0].pitch.diatonic() + 2 * steps);
+        let name = third.spelling();
+        let missed = sitting.on(Event::Named { at_ms: 1900, name });
+        let words = missed.iter().find_map(Effect::miss).unwrap().in_words();
+        let way = if steps > 0 { "up" } else { "down" };
+        let says = format!("a second {way} was read as a third {way}");
+        assert!(words.contains(&says), "{words}");
+        // The note waits for its right answer, and the group goes on.
+        let name = group[1].pitch.spelling();
+        let mended = sitting.on(Event::Named { at_ms: 2900, name });
+        assert_eq!(shown(&mended), Some(group[2]));
     }
 
     #[test]

@@ -36,6 +36,8 @@ pub struct View {
     pub number: u32,
     /// What is asked.
     pub item: Option<Item>,
+    /// The group it belongs to, note by note; empty for a single note.
+    pub group: Vec<Item>,
     /// The prompt has been there: its clock runs.
     pub ready: bool,
     /// The last thing told.
@@ -244,6 +246,7 @@ impl Desk {
                 events.write(at_ms, &effect)?;
             }
             match effect {
+                Effect::Group(notes) => self.view.group = notes,
                 Effect::Show { number, item } => {
                     self.view.number = number;
                     self.view.ready = false;

@@ -55,6 +55,10 @@ impl EventLog {
 fn described(item: Item) -> serde_json::Value {
     let mut value =
         json!({"kind": "note", "pitch": item.pitch.to_string(), "clef": item.clef.name()});
+    if let Some(within) = item.in_group {
+        value["place"] = within.place.into();
+        value["from_last"] = within.from_last.into();
+    }
     if item.key.fifths() != 0 {
         value["key"] = item.key.fifths().into();
     }

@@ -9,18 +9,22 @@ use super::clock;
 use super::desk::{Desk, Setup};
 use super::events::EventLog;
 use super::paths::Paths;
-use super::reading::Reading;
+use super::reading::{Reading, floor_key};
 use super::record::{Begin, Record};
 use super::settings::Settings;
 use super::sound::Sound;
 use super::store::{CourseChoice, Learner, Store, StoreError};
+use super::term::screens::quiz::{Finding, Quiz};
 use super::today::Today;
 use super::words::Wording;
 use crate::drill::{Limits, Plan, Sitting};
 use crate::study::{
-    AnswerWay, Course, Practised, PromptKind, Stage, carried, practice_day, standing,
+    AnswerWay, Course, Practised, PromptKind, Stage, carried, practice_day, standing_from,
 };
 use crate::theory::NoteNames;
+
+/// Where the stage is kept at which a learner enters the course.
+const ENTER_KEY: &str = "enter-at";
 
 /// What is wished of a sitting.
 #[derive(Debug, Clone)]
@@ -218,7 +222,7 @@ impl Home {
         let day = self.day();
         let marks = self.store.marks(self.learner.id)?;
         let failed = Cell::new(None);
-        let standing = standing(&self.course, &marks, |stage| {
+        let standing = standing_from(&self.course, self.entry()?, &marks, |stage| {
             let settled = self.settled(stage, day);
             settled.unwrap_or_else(|error| {
                 failed.set(Some(error));
@@ -251,6 +255,54 @@ impl Home {
         })
     }
 
+    /// A trial of where to begin.
+    pub fn placement(&self, wording: Wording) -> Result<Quiz, StoreError> {
+        let reading = self.reading(None)?;
+        let seed = clock::now().as_millisecond().cast_unsigned();
+        let floor_ms = reading.model.floor_ms();
+        Ok(Quiz::placement(
+            self.course.clone(),
+            floor_ms,
+            seed,
+            wording,
+        ))
+    }
+
+    /// A trial of the plain reaction with the names of the stage whose turn it is.
+    pub fn measure(&self, wording: Wording) -> Result<Quiz, HomeError> {
+        let today = self.today()?;
+        let stage = today.stage().or(today.course.stages.last());
+        let items = stage.map(Stage::items).unwrap_or_default();
+        let names = items.iter().map(|item| item.pitch.spelling()).collect();
+        let seed = clock::now().as_millisecond().cast_unsigned();
+        Ok(Quiz::reaction(names, seed, wording))
+    }
+
+    /// Keeps what a trial found.
+    pub fn keep(&mut self, finding: &Finding) -> Result<(), StoreError> {
+        let (key, value) = match finding {
+            Finding::Nothing => return Ok(()),
+            Finding::Enter(stage) => (ENTER_KEY, stage.clone()),
+            Finding::Floor(floor) => (floor_key(AnswerWay::Letters), floor.to_string()),
+        };
+        self.store.set_setting(self.learner.id, key, Some(&value))
+    }
+
+    /// The place of the stage at which the learner enters the course: what a placement found, else what the course says.
+    fn entry(&self) -> Result<usize, StoreError> {
+        let found = self.store.setting(self.learner.id, ENTER_KEY)?;
+        let place = |id: &String| self.course.stages.iter().position(|s| s.id == *id);
+        let place = found.as_ref().and_then(place);
+        Ok(place
+            .or_else(|| {
+                self.course
+                    .enter
+                    .as_ref()
+                    .and_then(|id| self.course.stages.iter().position(|s| s.id == *id))
+            })
+            .unwrap_or(0))
+    }
+
     /// What the record shows of the learner, by the way they answered last.
     pub fn reading(&self, stage: Option<&Stage>) -> Result<Reading, StoreError> {
         let last = self.store.last_way(self.learner.id)?;
@@ -263,7 +315,7 @@ impl Home {
         let last = self.store.last_way(self.learner.id)?;
         let how = last.unwrap_or((AnswerWay::Letters, PromptKind::Eye));
         let reading = Reading::of(&self.store, &self.learner, how, Some(stage), None, day)?;
-        Ok(reading.model.all_settled(&stage.items()))
+        Ok(reading.model.all_settled(&stage.parts()))
     }
 
     /// The stage of `wish`. Errors: [`HomeError::NoStage`].
@@ -320,6 +372,9 @@ impl Home {
         )?;
         let place = self.course.stages.iter().position(|s| s.id == stage.id);
         let carried = place.map_or_else(Vec::new, |place| {
+            if stage.groups.is_some() {
+                return Vec::new();
+            }
             carried(&self.course, place, &reading.model)
         });
         let plan = Plan {
@@ -330,6 +385,7 @@ impl Home {
                 .into_iter()
                 .map(|block| block.items.clone())
                 .collect(),
+            groups: stage.groups,
             carried,
             history: reading.answers.into_iter().map(|(_, a)| a).collect(),
             model: reading.model,

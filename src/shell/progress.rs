@@ -80,7 +80,7 @@ impl Progress {
         let reading = home.reading(stage.as_ref())?;
         let (store, learner) = home.parts();
         let taken_back = store.withdrawn_answers(learner.id)?;
-        let items = stage.as_ref().map(Stage::items).unwrap_or_default();
+        let items = stage.as_ref().map(Stage::parts).unwrap_or_default();
         Ok(Progress {
             rows: rows(&reading),
             trend: trend(&reading.answers),
@@ -124,11 +124,11 @@ impl Progress {
     /// What the model holds about an item, why it came up, and what is missing, in sentences.
     pub fn why(&self, item: Item, wording: Wording) -> Vec<String> {
         let why = self.reading.model.why(&item);
-        let mut lines = vec![format!(
-            "{} ({})",
-            wording.pitch(item.pitch, item.key),
-            wording.item(item)
-        )];
+        let item = item.part();
+        let mut lines = vec![match item.in_group {
+            None => format!("{} ({})", wording.part(item), wording.item(item)),
+            Some(_) => format!("In a group: {}", wording.part(item)),
+        }];
         lines.extend(why.sentences());
         if let Some((day, reason)) = came_up(&self.reading.answers, &self.reading.model, &item) {
             lines.push(format!(
@@ -136,7 +136,7 @@ impl Progress {
                 reason.words()
             ));
         }
-        if !course_items(&self.today.course).contains(&item) {
+        if item.in_group.is_none() && !course_items(&self.today.course).contains(&item) {
             lines.push("The course in use does not ask for it any more.".to_owned());
         }
         lines
@@ -145,6 +145,7 @@ impl Progress {
     /// The same as JSON.
     pub fn why_json(&self, item: Item) -> Value {
         let model = &self.reading.model;
+        let item = item.part();
         let why = model.why(&item);
         let came = came_up(&self.reading.answers, model, &item);
         let criteria = why.criteria.as_ref();
@@ -258,7 +259,7 @@ impl Progress {
         if let Some(stage) = self.today.stage() {
             lines.push(match self.forecast {
                 None => format!(
-                    "When all of \u{201c}{}\u{201d} will be settled can be told after three days of it.",
+                    "When all of \u{201c}{}\u{201d} will be settled cannot be told yet: it takes three days of it, and notes that settle.",
                     stage.name
                 ),
                 Some(Forecast { likely: 0, .. }) => {
@@ -299,14 +300,12 @@ impl Progress {
 
     fn change_lines(&self, wording: Wording) -> Vec<String> {
         let mut lines = Vec::new();
-        let name = |item: &Item| wording.pitch(item.pitch, item.key);
         if !self.gains.is_empty() {
             lines.push("\nMost improved:".to_owned());
             for gain in self.gains.iter().take(FEW) {
                 lines.push(format!(
-                    "  {:<6} {:<24} {:.1} s, {:.1} s at first",
-                    name(&gain.item),
-                    gain.item.clef.spoken(),
+                    "  {:<22} {:.1} s, {:.1} s at first",
+                    part_text(gain.item, wording),
                     gain.to_s,
                     gain.from_s
                 ));
@@ -317,9 +316,8 @@ impl Progress {
             for confusion in self.confusions.iter().take(FEW) {
                 let key = confusion.item.key;
                 lines.push(format!(
-                    "  {:<6} {:<24} {} answered, {}",
-                    name(&confusion.item),
-                    confusion.item.clef.spoken(),
+                    "  {:<22} {} answered, {}",
+                    part_text(confusion.item, wording),
                     wording.pitch(confusion.given, key),
                     plural(confusion.times, "time")
                 ));
@@ -342,9 +340,8 @@ pub fn row_text(row: &Row, wording: Wording) -> String {
             format!("{middle:.1} s ({low:.1} to {high:.1})")
         });
     format!(
-        "{:<6} {:<15} {:>3} of {:<4} {:>6}   {morning:<19} {}",
-        wording.pitch(row.item.pitch, row.item.key),
-        row.item.clef.spoken(),
+        "{:<22} {:>3} of {:<4} {:>6}   {morning:<19} {}",
+        part_text(row.item, wording),
         row.right,
         row.tries,
         row.median_ms.map_or("-".to_owned(), seconds),
@@ -352,6 +349,14 @@ pub fn row_text(row: &Row, wording: Wording) -> String {
     )
     .trim_end()
     .to_owned()
+}
+
+/// What is learned, with its staff.
+pub fn part_text(part: Item, wording: Wording) -> String {
+    match part.in_group {
+        None => format!("{:<6} {}", wording.part(part), part.clef.spoken()),
+        Some(_) => format!("group: {}", wording.part(part)),
+    }
 }
 
 /// One day in words.
@@ -377,7 +382,7 @@ fn rows(reading: &Reading) -> Vec<Row> {
     let mut tallies: BTreeMap<Item, (u32, Vec<u32>, u32)> = BTreeMap::new();
     let judged = |(_, a): &&(Date, Answer)| a.attempt == 1 && a.outcome != Outcome::NotSure;
     for (_, answer) in reading.answers.iter().filter(judged) {
-        let (tries, times, right) = tallies.entry(answer.item).or_default();
+        let (tries, times, right) = tallies.entry(answer.item.part()).or_default();
         *tries += 1;
         if answer.outcome == Outcome::Right {
             *right += 1;

@@ -1,7 +1,7 @@
 //! What the program says about a sitting: one place for the wording of the screen and of the text mode.
 
 use crate::drill::{End, Feedback, Given, Miss, Summary};
-use crate::study::Item;
+use crate::study::{InGroup, Item, interval_in_words};
 use crate::theory::{KeySignature, Mode, NoteNames, Pitch, Spelling};
 
 /// How notes are written to this learner.
@@ -51,6 +51,24 @@ impl Wording {
             Feedback::NotSure => {
                 "? Heard something, but not surely enough. Once more, please.".to_owned()
             }
+            Feedback::Group {
+                notes,
+                right,
+                whole_ms,
+            } => {
+                let time = whole_ms
+                    .map(|ms| format!("  {}", seconds(ms)))
+                    .unwrap_or_default();
+                let sign = if notes == right {
+                    self.right_sign()
+                } else {
+                    self.wrong_sign()
+                };
+                format!(
+                    "{sign} {right} of {} right at once{time}",
+                    plural(*notes, "note")
+                )
+            }
             Feedback::TakenBack { outcome, times } => {
                 let what = outcome.word().replace('_', " ");
                 let often = match times {
@@ -79,6 +97,15 @@ impl Wording {
         )
     }
 
+    /// What is learned, in a few words: a note, or in a group what it does from the last one.
+    pub fn part(self, part: Item) -> String {
+        match part.in_group {
+            None => self.pitch(part.pitch, part.key),
+            Some(InGroup { place: 1, .. }) => "first note".to_owned(),
+            Some(InGroup { from_last, .. }) => interval_in_words(i32::from(from_last)),
+        }
+    }
+
     /// The item in words, for the text mode.
     pub fn item(self, item: Item) -> String {
         let step = crate::theory::StaffStep::of(item.pitch, item.clef);
@@ -104,8 +131,12 @@ impl Wording {
                 self.name(item.key.tonic(Mode::Major), KeySignature::NONE),
             ),
         };
+        let group = match item.in_group {
+            Some(within) => format!("note {} of a group, ", within.place),
+            None => String::new(),
+        };
         format!(
-            "{} staff{key}: {}{accidental}",
+            "{group}{} staff{key}: {}{accidental}",
             item.clef.spoken(),
             place(step.0)
         )

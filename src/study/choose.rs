@@ -94,6 +94,7 @@ pub fn carried(course: &Course, stage: usize, model: &LearnerModel) -> Vec<Item>
     let mut seen: HashSet<Item> = own.into_iter().collect();
     let found: Vec<Item> = course.stages[..stage]
         .iter()
+        .filter(|earlier| earlier.groups.is_none())
         .flat_map(Stage::items)
         .filter(|item| seen.insert(*item))
         .collect();

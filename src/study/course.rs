@@ -4,6 +4,7 @@
 
 use jiff::civil::Date;
 
+use super::group::{GroupRules, parts};
 use super::item::Item;
 
 /// Minutes of active time a stage asks on a day, unless the course says otherwise.
@@ -18,6 +19,8 @@ pub struct Course {
     pub id: String,
     /// What a person reads.
     pub name: String,
+    /// The id of the stage a learner enters at, if the course says so; what comes before is for who needs it.
+    pub enter: Option<String>,
     /// In the order they are taken.
     pub stages: Vec<Stage>,
 }
@@ -27,16 +30,19 @@ pub struct Course {
 pub enum StageKind {
     /// Single notes.
     Notes,
+    /// Groups of notes, read as shapes.
+    Groups,
 }
 
 impl StageKind {
     /// All kinds.
-    pub const ALL: [StageKind; 1] = [StageKind::Notes];
+    pub const ALL: [StageKind; 2] = [StageKind::Notes, StageKind::Groups];
 
     /// The word of a course file.
     pub fn word(self) -> &'static str {
         match self {
             StageKind::Notes => "notes",
+            StageKind::Groups => "groups",
         }
     }
 
@@ -45,7 +51,7 @@ impl StageKind {
     /// Ten seconds is longer than a beginner needs for one note and short enough that an idle screen earns nothing.
     pub fn active_cap_ms(self) -> u32 {
         match self {
-            StageKind::Notes => 10_000,
+            StageKind::Notes | StageKind::Groups => 10_000,
         }
     }
 }
@@ -92,6 +98,8 @@ pub struct Stage {
     pub least_answers: u32,
     /// When it is done.
     pub advance: Advance,
+    /// How groups are drawn, if it drills groups.
+    pub groups: Option<GroupRules>,
     /// A settled item is read within the plain reaction and this much.
     pub fluent_ms: u32,
 }
@@ -110,6 +118,11 @@ impl Stage {
             .iter()
             .flat_map(|block| block.items.iter().copied())
             .collect()
+    }
+
+    /// What is learned at it and can be settled: its items, or the intervals of its groups.
+    pub fn parts(&self) -> Vec<Item> {
+        self.groups.as_ref().map_or_else(|| self.items(), parts)
     }
 
     /// The blocks in the order of `day`: it alternates from one calendar day to the next, so no staff is always the tired one.

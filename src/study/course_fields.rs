@@ -121,6 +121,10 @@ impl<'a> Fields<'a> {
             .map(|(_, value)| value)
     }
 
+    pub(super) fn has(&self, key: &str) -> bool {
+        self.value(key).is_some()
+    }
+
     pub(super) fn span_of(&self, key: &str) -> Range<usize> {
         self.value(key)
             .map_or_else(|| self.span.clone(), Spanned::span)

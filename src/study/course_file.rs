@@ -8,6 +8,8 @@ use std::collections::HashSet;
 use toml::de::DeTable;
 
 use super::course_fields::{Fields, Source};
+use super::course_groups::read_groups;
+use super::group::parts;
 
 use super::course::{Advance, Block, Course, LEAST_ANSWERS, MINUTES, Stage, StageKind, days_for};
 use super::item::Item;
@@ -35,10 +37,10 @@ const SCHEMA: i64 = 1;
 /// More than any course of notes needs; keeps a slip (a range from C-1 to B9 in all keys) from filling the memory.
 const MOST_ITEMS: usize = 1_000;
 
-const COURSE_KEYS: [&str; 7] = [
-    "schema", "id", "name", "days", "minutes", "answers", "stage",
+const COURSE_KEYS: [&str; 8] = [
+    "schema", "id", "name", "enter", "days", "minutes", "answers", "stage",
 ];
-const STAGE_KEYS: [&str; 10] = [
+const STAGE_KEYS: [&str; 16] = [
     "id",
     "name",
     "kind",
@@ -48,6 +50,12 @@ const STAGE_KEYS: [&str; 10] = [
     "answers",
     "advance",
     "fluent-ms",
+    "length",
+    "same",
+    "step",
+    "skip",
+    "leap",
+    "widest-leap",
     "notes",
 ];
 const NOTES_KEYS: [&str; 9] = [
@@ -114,7 +122,19 @@ fn read_course(source: &Source, table: &DeTable) -> Result<Course, CourseError> 
     if stages.is_empty() {
         return Err(top.missing("stage", "[[stage]] with an id and [[stage.notes]]"));
     }
-    Ok(Course { id, name, stages })
+    let enter = top.string("enter")?;
+    if let Some((enter, span)) = &enter
+        && !stages.iter().any(|stage| stage.id == *enter)
+    {
+        let ids: Vec<(&str, ())> = stages.iter().map(|s| (s.id.as_str(), ())).collect();
+        source.one_of(enter, span.clone(), "the id of a stage", &ids)?;
+    }
+    Ok(Course {
+        id,
+        name,
+        enter: enter.map(|(id, _)| id),
+        stages,
+    })
 }
 
 /// What the course says for all its stages.
@@ -135,6 +155,7 @@ fn read_stage(source: &Source, fields: &Fields, defaults: &Defaults) -> Result<S
     let advance = fields
         .choice("advance", &Advance::ALL.map(|a| (a.word(), a)))?
         .unwrap_or_default();
+    let groups = read_groups(source, fields, kind)?;
     let alone = fields
         .choice("staves", &[("together", false), ("alone", true)])?
         .unwrap_or(false);
@@ -178,7 +199,7 @@ fn read_stage(source: &Source, fields: &Fields, defaults: &Defaults) -> Result<S
     let days = fields
         .count("days", 1..=400)?
         .or(defaults.days)
-        .unwrap_or_else(|| days_for(seen.len()));
+        .unwrap_or_else(|| days_for(groups.as_ref().map_or(seen.len(), |r| parts(r).len())));
     Ok(Stage {
         id,
         name,
@@ -190,6 +211,7 @@ fn read_stage(source: &Source, fields: &Fields, defaults: &Defaults) -> Result<S
             .count("answers", 0..=1000)?
             .unwrap_or(defaults.least_answers),
         advance,
+        groups,
         fluent_ms: fields
             .count("fluent-ms", 200..=5000)?
             .unwrap_or(FLUENT_ABOVE_FLOOR_MS),
@@ -232,7 +254,12 @@ fn read_notes(source: &Source, notes: &Fields, clef: Clef) -> Result<Vec<Item>, 
     for (pitch, explicit) in read_places(source, notes, clef)? {
         for &key in &keys {
             if explicit {
-                items.push(Item { pitch, clef, key });
+                items.push(Item {
+                    in_group: None,
+                    pitch,
+                    clef,
+                    key,
+                });
                 continue;
             }
             for &alteration in &alterations {
@@ -244,7 +271,12 @@ fn read_notes(source: &Source, notes: &Fields, clef: Clef) -> Result<Vec<Item>, 
                 };
                 let by_key = alteration == Alteration::Natural;
                 if by_key || rare || !is_rare(pitch.spelling()) {
-                    items.push(Item { pitch, clef, key });
+                    items.push(Item {
+                        in_group: None,
+                        pitch,
+                        clef,
+                        key,
+                    });
                 }
             }
         }

@@ -14,6 +14,17 @@ pub struct Item {
     pub clef: Clef,
     /// The key signature at the head of the staff.
     pub key: KeySignature,
+    /// Its place in a group, if it is read in one.
+    pub in_group: Option<InGroup>,
+}
+
+/// Where a note stands in a group.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct InGroup {
+    /// 1 for the first.
+    pub place: u8,
+    /// Steps of the staff from the note before it; 0 for the first.
+    pub from_last: i8,
 }
 
 impl Item {
@@ -23,16 +34,56 @@ impl Item {
             pitch,
             clef,
             key: KeySignature::NONE,
+            in_group: None,
+        }
+    }
+
+    /// The note by itself.
+    pub fn alone(self) -> Item {
+        Item {
+            in_group: None,
+            ..self
+        }
+    }
+
+    /// What is learned by reading it: the note, or in a group what it does from the last one.
+    pub fn part(self) -> Item {
+        match self.in_group {
+            None => self,
+            Some(InGroup { place: 1, .. }) => Item::first_of_group(),
+            Some(InGroup { from_last, .. }) => Item::interval(i32::from(from_last)),
+        }
+    }
+
+    /// The part that stands for all first notes of groups.
+    pub fn first_of_group() -> Item {
+        Item::stand_in(1, 0)
+    }
+
+    /// The part that stands for an interval within groups, in steps of the staff.
+    pub fn interval(steps: i32) -> Item {
+        Item::stand_in(2, steps.clamp(-100, 100) as i8)
+    }
+
+    fn stand_in(place: u8, from_last: i8) -> Item {
+        let middle_c = Pitch::from_diatonic(28);
+        Item {
+            in_group: Some(InGroup { place, from_last }),
+            ..Item::note(middle_c, Clef::Treble)
         }
     }
 }
 
 impl fmt::Display for Item {
-    /// `F#5@treble`, with the key's fifths behind it when there is a signature: `F#5@treble@2`.
+    /// `F#5@treble`, with the key's fifths behind it when there is a signature: `F#5@treble@2`; in a group with its place
+    /// and the steps from the note before: `F#5@treble~3-2`.
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         write!(f, "{}@{}", self.pitch, self.clef.name())?;
         if self.key != KeySignature::NONE {
             write!(f, "@{}", self.key.fifths())?;
+        }
+        if let Some(InGroup { place, from_last }) = self.in_group {
+            write!(f, "~{place}{from_last:+}")?;
         }
         Ok(())
     }
@@ -53,6 +104,10 @@ impl FromStr for Item {
         let err = || ParseItemError {
             text: text.to_owned(),
         };
+        let (text, group) = match text.split_once('~') {
+            None => (text, None),
+            Some((text, group)) => (text, Some(read_group(group).ok_or_else(err)?)),
+        };
         let mut parts = text.split('@');
         let pitch = parts.next().and_then(|p| p.parse().ok()).ok_or_else(err)?;
         let clef = parts.next().and_then(Clef::from_name).ok_or_else(err)?;
@@ -67,8 +122,21 @@ impl FromStr for Item {
         if parts.next().is_some() {
             return Err(err());
         }
-        Ok(Item { pitch, clef, key })
+        Ok(Item {
+            pitch,
+            clef,
+            key,
+            in_group: group,
+        })
     }
+}
+
+fn read_group(text: &str) -> Option<InGroup> {
+    let sign = text.find(['+', '-'])?;
+    Some(InGroup {
+        place: text[..sign].parse().ok().filter(|place| *place > 0)?,
+        from_last: text[sign..].parse().ok()?,
+    })
 }
 
 #[cfg(test)]
@@ -77,7 +145,13 @@ mod tests {
 
     #[test]
     fn ids_read_back_and_nonsense_is_refused() {
-        for id in ["F#5@treble", "Bb1@bass@-2", "C4@treble-8"] {
+        for id in [
+            "F#5@treble",
+            "Bb1@bass@-2",
+            "C4@treble-8",
+            "G4@treble~1+0",
+            "G4@bass@2~3-2",
+        ] {
             assert_eq!(id.parse::<Item>().unwrap().to_string(), id);
         }
         for id in [
@@ -87,6 +161,10 @@ mod tests {
             "F@bass",
             "C4@alto@9",
             "C4@alto@1@1",
+            "C4@alto~",
+            "C4@alto~2",
+            "C4@alto~0+1",
+            "C4@alto~2+999",
         ] {
             assert!(id.parse::<Item>().is_err(), "{id}");
         }

@@ -150,7 +150,7 @@ impl LearnerModel {
         self.begin_day(day);
         if answer.attempt == 1 && answer.outcome != Outcome::NotSure {
             let right = answer.outcome == Outcome::Right;
-            self.learn(answer.item, right, answer.response_ms);
+            self.learn(answer.item.part(), right, answer.response_ms);
         }
     }
 

@@ -203,8 +203,19 @@ pub struct Standing {
 /// The first stage that is not done. Marks belong to stage ids, so an edited course keeps them; `settled` says whether
 /// a stage's items are settled and is asked only where the course asks it.
 pub fn standing(course: &Course, marks: &[Mark], settled: impl Fn(&Stage) -> bool) -> Standing {
+    standing_from(course, 0, marks, settled)
+}
+
+/// The same for a learner who entered the course at its stage `from`: what comes before is taken as read.
+pub fn standing_from(
+    course: &Course,
+    from: usize,
+    marks: &[Mark],
+    settled: impl Fn(&Stage) -> bool,
+) -> Standing {
     let marks_of = |stage: &Stage| marks.iter().filter(|mark| mark.stage == stage.id).count();
-    let open = course.stages.iter().position(|stage| {
+    let open = (from..course.stages.len()).find(|place| {
+        let stage = &course.stages[*place];
         marks_of(stage) < stage.days as usize
             || (stage.advance == Advance::DaysAndSettled && !settled(stage))
     });

@@ -5,7 +5,9 @@ mod choose;
 mod course;
 mod course_fields;
 mod course_file;
+mod course_groups;
 mod floor;
+mod group;
 mod item;
 mod landmark;
 mod learner;
@@ -20,11 +22,12 @@ pub use choose::{Chooser, Pool, carried};
 pub use course::{Advance, Block, Course, LEAST_ANSWERS, MINUTES, Stage, StageKind, days_for};
 pub use course_file::CourseError;
 pub use floor::{Floor, answers_to, assumed_floor_ms, floor_for_size, measured_floor_ms};
-pub use item::{Item, ParseItemError};
+pub use group::{GroupRules, Move, draw as draw_group, interval_in_words};
+pub use item::{InGroup, Item, ParseItemError};
 pub use learner::{LearnerModel, Yardstick};
 pub use marks::{
     DOUBT, Doubt, Ledger, Mark, MarkVerdict, Practised, REST, ROLLOVER_HOUR, Standing, active_ms,
-    doubts, earn, practice_day, standing,
+    doubts, earn, practice_day, standing, standing_from,
 };
 pub use progress::{Confusion, DayTrend, Forecast, Gain, confusions, forecast, gains, trend};
 pub use settled::{

@@ -35,7 +35,7 @@ pub fn trend(answers: &[(Date, Answer)]) -> Vec<DayTrend> {
             days.push((*day, Vec::new()));
             seen.clear();
         }
-        if seen.insert(answer.item)
+        if seen.insert(answer.item.part())
             && let Some((_, looks)) = days.last_mut()
         {
             looks.push(answer);
@@ -76,7 +76,7 @@ pub fn gains(answers: &[(Date, Answer)]) -> Vec<Gain> {
     let mut times: BTreeMap<Item, Vec<u32>> = BTreeMap::new();
     for (_, answer) in answers.iter().filter(|(_, answer)| counts(answer)) {
         if let (Outcome::Right, Some(ms)) = (answer.outcome, answer.response_ms) {
-            times.entry(answer.item).or_default().push(ms);
+            times.entry(answer.item.part()).or_default().push(ms);
         }
     }
     let mut gains: Vec<Gain> = times
@@ -111,7 +111,10 @@ pub struct Confusion {
 pub fn confusions(answers: &[(Date, Answer)]) -> Vec<Confusion> {
     let mut counts: BTreeMap<(Item, Pitch), u32> = BTreeMap::new();
     for (_, answer) in answers {
-        if let (1, Outcome::Wrong, Some(given)) = (answer.attempt, answer.outcome, answer.given) {
+        // In a group the interval is misread, not the note.
+        if answer.item.in_group.is_none()
+            && let (1, Outcome::Wrong, Some(given)) = (answer.attempt, answer.outcome, answer.given)
+        {
             *counts.entry((answer.item, given)).or_default() += 1;
         }
     }
@@ -140,7 +143,8 @@ const PACE_DAYS: usize = 5;
 /// Beyond this no number of days means anything.
 const FARTHEST: f64 = 250.0;
 
-/// Practice days until all of `items` are settled, from how many became so on the last five days; `None` before three.
+/// Practice days until all of `items` are settled, from how many became so on the last five days; `None` before three,
+/// and while too few become so to tell.
 ///
 /// New ones a day are taken as a Poisson count, its rate as a gamma distribution (Jeffreys prior); the range is its
 /// middle four fifths by the approximation of Wilson & Hilferty 1931.
@@ -152,7 +156,7 @@ pub fn forecast(
     let of_stage: HashSet<Item> = items.iter().copied().collect();
     let mut days: Vec<Date> = answers
         .iter()
-        .filter(|(_, answer)| of_stage.contains(&answer.item))
+        .filter(|(_, answer)| of_stage.contains(&answer.item.part()))
         .map(|(day, _)| *day)
         .collect();
     days.sort_unstable();
@@ -185,9 +189,12 @@ pub fn forecast(
     };
     let until = |rate: f64| (open / rate).ceil();
     let (low, likely, high) = (until(rate(1.2816)), until(rate(0.0)), until(rate(-1.2816)));
+    if likely > FARTHEST {
+        return None;
+    }
     Some(Forecast {
         low: low.min(FARTHEST) as u32,
-        likely: likely.min(FARTHEST) as u32,
+        likely: likely as u32,
         high: (high <= FARTHEST).then_some(high as u32),
     })
 }

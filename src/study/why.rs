@@ -97,10 +97,10 @@ pub fn came_up(
         .iter()
         .filter(|(_, answer)| answer.attempt == 1 && answer.outcome != Outcome::NotSure)
         .collect();
-    let last = prompts.iter().rposition(|(_, a)| a.item == *item)?;
+    let last = prompts.iter().rposition(|(_, a)| a.item.part() == *item)?;
     let day = prompts[last].0;
     let before = &prompts[..last];
-    let earlier = before.iter().rposition(|(_, a)| a.item == *item);
+    let earlier = before.iter().rposition(|(_, a)| a.item.part() == *item);
     let Some(earlier) = earlier else {
         return Some((day, Reason::New));
     };

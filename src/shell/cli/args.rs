@@ -32,28 +32,28 @@ pub struct Cli {
 pub struct LearnerArg {
     /// Whose practice it is; `sheet` takes several.
     #[arg(long = "learner", global = true, value_name = "NAME")]
-    all: Vec<String>,
+    learners: Vec<String>,
 }
 
 impl LearnerArg {
     /// The one named, if one is.
     pub fn as_deref(&self) -> Option<&str> {
-        self.all.first().map(String::as_str)
+        self.learners.first().map(String::as_str)
     }
 
     /// Whether one is named.
     pub fn is_some(&self) -> bool {
-        !self.all.is_empty()
+        !self.learners.is_empty()
     }
 
     /// Whether more than one is named.
     pub fn several(&self) -> bool {
-        self.all.len() > 1
+        self.learners.len() > 1
     }
 
     /// Everyone named; nobody named is the learner in use.
     pub fn each(&self) -> Vec<Option<&str>> {
-        match self.all.as_slice() {
+        match self.learners.as_slice() {
             [] => vec![None],
             all => all.iter().map(|name| Some(name.as_str())).collect(),
         }

@@ -16,9 +16,12 @@ use crate::shell::events::EventLog;
 use crate::shell::home::{Home, Wish};
 use crate::shell::locale;
 use crate::shell::paths::Paths;
+use crate::shell::progress::Progress;
 use crate::shell::settings::{Settings, Shown};
 use crate::shell::sound::Sound;
 use crate::shell::term::pixels::Look;
+use crate::shell::term::screens::progress::ProgressPage;
+use crate::shell::term::screens::quiz::{Finding, Quiz};
 use crate::shell::term::{self, Manner};
 use crate::shell::today::Today;
 use crate::shell::wav;
@@ -242,6 +245,25 @@ impl term::Host for Screen<'_> {
             keyboard_stays: self.home.settings().keyboard_stays(),
             mouse_gives_key: self.home.settings().mouse_gives_key(),
         }
+    }
+
+    fn progress(&mut self) -> Result<ProgressPage, DeskError> {
+        let wording = wording(self.cli, self.home);
+        Ok(ProgressPage::new(Progress::of(self.home)?, wording))
+    }
+
+    fn placement(&mut self) -> Result<Quiz, DeskError> {
+        let wording = wording(self.cli, self.home);
+        Ok(self.home.placement(wording)?)
+    }
+
+    fn measure(&mut self) -> Result<Quiz, DeskError> {
+        let wording = wording(self.cli, self.home);
+        Ok(self.home.measure(wording)?)
+    }
+
+    fn keep(&mut self, finding: &Finding) -> Result<(), DeskError> {
+        Ok(self.home.keep(finding)?)
     }
 
     fn settings(&self) -> Vec<Shown> {

@@ -40,11 +40,22 @@ impl Store {
                 detail: "it is a database of another program".to_owned(),
             });
         }
+        if found == 0 {
+            // A new store gets all forms at once: there is nothing to back up between them.
+            return self.write(|t| {
+                if form_of(t)? > 0 {
+                    return Ok(());
+                }
+                for migration in MIGRATIONS {
+                    t.execute_batch(migration)?;
+                }
+                t.pragma_update(None, "application_id", APPLICATION)?;
+                t.pragma_update(None, "user_version", NEWEST)
+            });
+        }
         for (form, migration) in (1..).zip(MIGRATIONS).skip(found as usize) {
-            if form > 1 {
-                self.check_with("quick_check")?;
-                self.backup_as(&format!("before-form-{form}"))?;
-            }
+            self.check_with("quick_check")?;
+            self.backup_as(&format!("before-form-{form}"))?;
             self.write(|t| {
                 // Another program may have been first.
                 if form_of(t)? >= form {

@@ -30,6 +30,14 @@ pub enum Action {
     Pause,
     /// The settings.
     Settings,
+    /// How it goes.
+    Progress,
+    /// Why the chosen note comes.
+    Why,
+    /// Where someone who reads already begins.
+    Placement,
+    /// Measure the plain reaction.
+    Measure,
     /// The keys.
     Help,
     /// Leave.
@@ -50,7 +58,7 @@ pub struct Row {
 }
 
 /// The table, in the order of the help. What stands first at the foot is the first to go when the screen is narrow.
-pub const ROWS: [Row; 10] = [
+pub const ROWS: [Row; 14] = [
     Row {
         keys: "Tab",
         does: "show or hide the drawn keyboard, which takes the mouse",
@@ -98,6 +106,30 @@ pub const ROWS: [Row; 10] = [
         does: "settings, from the home screen",
         foot: "",
         action: Some(Action::Settings),
+    },
+    Row {
+        keys: "p",
+        does: "progress, from the home screen",
+        foot: "",
+        action: Some(Action::Progress),
+    },
+    Row {
+        keys: "w",
+        does: "why the chosen note comes, on the progress screen",
+        foot: "",
+        action: Some(Action::Why),
+    },
+    Row {
+        keys: "r",
+        does: "find where to begin if you read already, from the home screen",
+        foot: "",
+        action: Some(Action::Placement),
+    },
+    Row {
+        keys: "m",
+        does: "measure your plain reaction, from the home screen",
+        foot: "",
+        action: Some(Action::Measure),
     },
     Row {
         keys: "Enter",
@@ -192,6 +224,10 @@ pub fn action(key: KeyEvent) -> Option<Action> {
         KeyCode::Char('#' | '+') => Action::Name(Typed::Sharp),
         KeyCode::Char('-') => Action::Name(Typed::Flat),
         KeyCode::Char('s') => Action::Settings,
+        KeyCode::Char('p') => Action::Progress,
+        KeyCode::Char('w') => Action::Why,
+        KeyCode::Char('r') => Action::Placement,
+        KeyCode::Char('m') => Action::Measure,
         KeyCode::Char(' ') => Action::HearAgain,
         KeyCode::Tab => Action::Keyboard,
         KeyCode::Backspace => Action::TakeBack,

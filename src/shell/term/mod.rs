@@ -4,7 +4,7 @@ mod guard;
 mod keys;
 pub mod pixels;
 mod run;
-mod screens;
+pub mod screens;
 pub mod theme;
 mod watch;
 

@@ -13,7 +13,9 @@ use ratatui::layout::Rect;
 use super::guard::Guard;
 use super::keys::{Action, Offer, action, offer, practice_foot};
 use super::pixels::{self, Easel, Look};
-use super::screens::{self, help, home, practice, settings, summary, who};
+use super::screens::progress::ProgressPage;
+use super::screens::quiz::{Finding, Quiz};
+use super::screens::{self, help, home, practice, progress, quiz, settings, summary, who};
 use crate::drill::Typing;
 use crate::shell::desk::{Desk, DeskError};
 use crate::shell::ear::{EarNews, Hands, Tell};
@@ -36,6 +38,14 @@ pub trait Host {
     fn sitting(&mut self) -> Result<Desk, DeskError>;
     /// The ear of the sitting at `desk`, when it is answered at a piano; it tells its news to `tell`.
     fn hands(&mut self, desk: &Desk, tell: Tell) -> Option<Hands>;
+    /// How it goes.
+    fn progress(&mut self) -> Result<ProgressPage, DeskError>;
+    /// A trial of where to begin.
+    fn placement(&mut self) -> Result<Quiz, DeskError>;
+    /// A trial of the plain reaction.
+    fn measure(&mut self) -> Result<Quiz, DeskError>;
+    /// Keeps what a trial found.
+    fn keep(&mut self, finding: &Finding) -> Result<(), DeskError>;
     /// How the drawn keyboard serves.
     fn manner(&self) -> Manner;
     /// The settings.
@@ -63,6 +73,8 @@ enum Page {
     Home(Box<Today>),
     Settings { shown: Vec<Shown>, at: usize },
     Practice(Box<Practice>),
+    Progress(Box<ProgressPage>),
+    Quiz(Box<Quiz>),
     Summary { heading: String, lines: Vec<String> },
 }
 
@@ -77,6 +89,9 @@ impl Page {
                 offer("Esc", "leave", Action::Pause),
             ],
             Page::Home(_) => vec![
+                offer("m", "measure reaction", Action::Measure),
+                offer("r", "I read already", Action::Placement),
+                offer("p", "progress", Action::Progress),
                 offer("s", "settings", Action::Settings),
                 offer("?", "keys", Action::Help),
                 offer("Enter", "begin", Action::Enter),
@@ -90,6 +105,21 @@ impl Page {
                 offer("Esc", "home", Action::Pause),
             ],
             Page::Practice(_) => practice_foot(),
+            Page::Progress(page) if page.why => vec![
+                offer("Up", "before", Action::Up),
+                offer("Down", "after", Action::Down),
+                offer("Esc", "back", Action::Pause),
+            ],
+            Page::Progress(_) => vec![
+                offer("Up", "before", Action::Up),
+                offer("Down", "after", Action::Down),
+                offer("w", "why", Action::Why),
+                offer("Esc", "home", Action::Pause),
+            ],
+            Page::Quiz(_) => vec![
+                offer("Enter", "go on", Action::Enter),
+                offer("Esc", "home", Action::Pause),
+            ],
             Page::Summary { .. } => vec![
                 offer("Enter", "home", Action::Enter),
                 offer("Esc", "leave", Action::Pause),
@@ -165,6 +195,9 @@ pub fn run(host: &mut dyn Host, start_now: bool) -> Result<(), DeskError> {
             && let Err(error) = hands.pass_time(&mut state.desk)
         {
             break Err(error);
+        }
+        if let Page::Quiz(quiz) = &mut page {
+            quiz.drawn();
         }
         // Response time counts from the first draw of a prompt.
         if let Page::Practice(state) = &mut page
@@ -275,6 +308,8 @@ fn draw(
             Page::Home(today) => home::draw(frame, today, ascii),
             Page::Settings { shown, at } => settings::draw(frame, shown, *at),
             Page::Practice(state) => practice::draw(frame, state, easel),
+            Page::Progress(page) => progress::draw(frame, page, easel),
+            Page::Quiz(quiz) => quiz::draw(frame, quiz, easel),
             Page::Summary { heading, lines } => summary::draw(frame, heading, lines),
         }
         if helping {
@@ -349,6 +384,23 @@ fn step(
             shown: host.settings(),
             at: 0,
         })),
+        (Page::Home(_), Action::Progress) => Ok(Some(Page::Progress(Box::new(host.progress()?)))),
+        (Page::Home(_), Action::Placement) => Ok(Some(Page::Quiz(Box::new(host.placement()?)))),
+        (Page::Home(_), Action::Measure) => Ok(Some(Page::Quiz(Box::new(host.measure()?)))),
+        (Page::Progress(mut shown), pressed) => {
+            if shown.act(pressed) {
+                Ok(Some(Page::Progress(shown)))
+            } else {
+                home_page(host).map(Some)
+            }
+        }
+        (Page::Quiz(mut quiz), pressed) => match quiz.act(pressed) {
+            None => Ok(Some(Page::Quiz(quiz))),
+            Some(finding) => {
+                host.keep(&finding)?;
+                home_page(host).map(Some)
+            }
+        },
         (Page::Settings { .. }, Action::Pause) => home_page(host).map(Some),
         (Page::Settings { shown, at }, Action::Up | Action::Down) => {
             let at = who::moved(at, shown.len(), pressed);

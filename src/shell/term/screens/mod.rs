@@ -3,6 +3,8 @@
 pub mod help;
 pub mod home;
 pub mod practice;
+pub mod progress;
+pub mod quiz;
 pub mod settings;
 pub mod summary;
 pub mod who;

@@ -15,7 +15,7 @@ use crate::shell::term::keys::Action;
 use crate::shell::term::pixels::{Easel, Request};
 use crate::shell::term::run::Practice;
 use crate::shell::words::Wording;
-use crate::study::{Item, Stage};
+use crate::study::{Block, Item, Stage};
 use crate::theory::{Alteration, Clef, MidiNote, Pitch};
 
 /// After this long hands and eyes want a rest; common practice among teachers, and no more than a reminder.
@@ -56,7 +56,13 @@ pub fn draw(frame: &mut Frame, state: &Practice, easel: &mut Easel) {
     if let Some(item) = view.item {
         let miss = miss(view.feedback.as_ref(), item);
         let wording = state.desk.wording();
-        let request = request(state.desk.stage(), item, miss, state.keyboard, wording);
+        let request = request(
+            state.desk.stage(),
+            (item, &view.group),
+            miss,
+            state.keyboard,
+            wording,
+        );
         if let Err(small) = easel.draw(frame, picture_area(area), request) {
             too_small(frame, small, &wording.item(item));
         }
@@ -75,6 +81,11 @@ pub fn draw(frame: &mut Frame, state: &Practice, easel: &mut Easel) {
             }
         ),
     };
+    let of_group = match view.item.and_then(|item| item.in_group) {
+        Some(within) => format!("Note {} of {}.  ", within.place, view.group.len()),
+        None => String::new(),
+    };
+    let feedback = format!("{of_group}{feedback}");
     row(frame, area.height.saturating_sub(2), &feedback, strong());
 }
 
@@ -100,6 +111,10 @@ pub fn act(state: &mut Practice, action: Action) -> Result<(), DeskError> {
         | Action::Help
         | Action::Quit
         | Action::Settings
+        | Action::Progress
+        | Action::Why
+        | Action::Placement
+        | Action::Measure
         | Action::Before
         | Action::After => {}
     }
@@ -149,7 +164,7 @@ fn miss(feedback: Option<&Feedback>, item: Item) -> Option<Miss> {
 }
 
 /// Between the heading and the feedback.
-fn picture_area(area: Rect) -> Rect {
+pub(super) fn picture_area(area: Rect) -> Rect {
     Rect {
         y: area.y + area.height.min(1),
         height: area.height.saturating_sub(OTHER_ROWS),
@@ -159,12 +174,8 @@ fn picture_area(area: Rect) -> Rect {
 
 /// The staves of a stage: both joined when it has treble and bass together.
 fn staves(stage: &Stage, item: Item) -> Staves {
-    let clefs = |clef: Clef| {
-        stage
-            .blocks
-            .iter()
-            .any(|block| block.items.contains(&item) && block.items.iter().any(|i| i.clef == clef))
-    };
+    let block = block_of(stage, item);
+    let clefs = |clef: Clef| block.is_some_and(|block| block.items.iter().any(|i| i.clef == clef));
     if clefs(Clef::Treble) && clefs(Clef::Bass) {
         Staves::Grand
     } else {
@@ -172,43 +183,61 @@ fn staves(stage: &Stage, item: Item) -> Staves {
     }
 }
 
-fn request(
+pub(super) fn request(
     stage: &Stage,
-    item: Item,
+    (item, group): (Item, &[Item]),
     miss: Option<Miss>,
     keyboard: bool,
     wording: Wording,
 ) -> Request {
     let staves = staves(stage, item);
-    let block = stage
-        .blocks
-        .iter()
-        .find(|block| block.items.contains(&item));
+    let block = block_of(stage, item);
     let range = StageRange::of(
         staves,
         block
             .into_iter()
             .flat_map(|block| &block.items)
+            .chain([&item])
             .map(|i| (i.pitch, i.clef, i.key)),
     );
     let asked = NoteMark {
         pitch: item.pitch,
         clef: item.clef,
-        role: if miss.is_some() {
+        role: if miss.is_some() || group.len() > 1 {
             Role::Asked
         } else {
             Role::Plain
         },
     };
-    let mut columns = vec![Column { notes: vec![asked] }];
+    let mut columns: Vec<Column> = group
+        .iter()
+        .map(|note| Column {
+            notes: vec![NoteMark {
+                pitch: note.pitch,
+                clef: note.clef,
+                role: Role::Plain,
+            }],
+        })
+        .collect();
+    // The note that is asked stands in its place of the group, what was given beside it.
+    let at = match item.in_group {
+        Some(within) => usize::from(within.place) - 1,
+        None => 0,
+    };
+    let asked = Column { notes: vec![asked] };
+    match columns.get_mut(at) {
+        Some(column) => *column = asked,
+        None => columns = vec![asked],
+    }
     if let Some(miss) = miss {
-        columns.push(Column {
+        let given = Column {
             notes: vec![NoteMark {
                 pitch: miss.drawn,
                 clef: item.clef,
                 role: Role::Given,
             }],
-        });
+        };
+        columns.insert((at + 1).min(columns.len()), given);
     }
     let music = Music {
         staves,
@@ -234,6 +263,43 @@ fn request(
         phrase: Phrase::from(&music),
         range,
         keyboard: (keyboard || miss.is_some()).then_some(marks),
+    }
+}
+
+/// The block an item is drilled with; one that is carried along goes with the notes of its staff.
+fn block_of(stage: &Stage, item: Item) -> Option<&Block> {
+    let blocks = || stage.blocks.iter();
+    let own = blocks().find(|block| block.items.contains(&item.alone()));
+    own.or_else(|| blocks().find(|block| block.items.iter().any(|i| i.clef == item.clef)))
+}
+
+/// An item on its staff, and beside it what was given for it.
+pub(super) fn pair(item: Item, given: Option<Pitch>) -> Request {
+    let staves = Staves::One(item.clef);
+    let column = |pitch, role| Column {
+        notes: vec![NoteMark {
+            pitch,
+            clef: item.clef,
+            role,
+        }],
+    };
+    let role = if given.is_some() {
+        Role::Asked
+    } else {
+        Role::Plain
+    };
+    let mut columns = vec![column(item.pitch, role)];
+    columns.extend(given.map(|pitch| column(pitch, Role::Given)));
+    let shown = [Some(item.pitch), given].into_iter().flatten();
+    let music = Music {
+        staves,
+        key: item.key,
+        columns,
+    };
+    Request {
+        phrase: Phrase::from(&music),
+        range: StageRange::of(staves, shown.map(|pitch| (pitch, item.clef, item.key))),
+        keyboard: None,
     }
 }
 

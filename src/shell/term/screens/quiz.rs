@@ -1,0 +1,244 @@
+//! Two short trials outside the record: where to enter a course, and the plain reaction.
+
+use std::time::Instant;
+
+use ratatui::Frame;
+use ratatui::layout::Rect;
+use ratatui::text::Line;
+
+use super::practice::{picture_area, request};
+use super::{block, row, strong};
+use crate::drill::{Placement, Reaction, Typed, Typing};
+use crate::shell::term::keys::Action;
+use crate::shell::term::pixels::Easel;
+use crate::shell::words::{Wording, seconds};
+use crate::study::{Course, Floor, Item};
+use crate::theory::{Alteration, KeySignature, Spelling};
+
+/// What is tried.
+enum Trial {
+    Placement(Box<Placement>, Box<Course>),
+    Reaction(Box<Reaction>),
+}
+
+/// What is asked.
+#[derive(Debug, Clone, Copy)]
+enum Asked {
+    Note(Item),
+    Name(Spelling),
+}
+
+/// A trial on the screen.
+pub struct Quiz {
+    trial: Trial,
+    wording: Wording,
+    asked: Option<Asked>,
+    ready: Option<Instant>,
+    typing: Typing,
+    begun: bool,
+    said: &'static str,
+}
+
+/// What a trial came to, once the learner has seen it.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Finding {
+    /// Enter the course at the stage of that id.
+    Enter(String),
+    /// The plain reaction.
+    Floor(Floor),
+    /// Nothing is to be kept.
+    Nothing,
+}
+
+impl Quiz {
+    /// A trial of where to enter `course`.
+    pub fn placement(course: Course, floor_ms: u32, seed: u64, wording: Wording) -> Quiz {
+        let placement = Placement::new(&course, floor_ms, seed);
+        Quiz::new(
+            Trial::Placement(Box::new(placement), Box::new(course)),
+            wording,
+        )
+    }
+
+    /// A trial of the plain reaction with `names`.
+    pub fn reaction(names: Vec<Spelling>, seed: u64, wording: Wording) -> Quiz {
+        Quiz::new(
+            Trial::Reaction(Box::new(Reaction::new(names, seed))),
+            wording,
+        )
+    }
+
+    fn new(trial: Trial, wording: Wording) -> Quiz {
+        Quiz {
+            trial,
+            wording,
+            asked: None,
+            ready: None,
+            typing: Typing::default(),
+            begun: false,
+            said: "",
+        }
+    }
+
+    /// The prompt has been drawn: its clock starts.
+    pub fn drawn(&mut self) {
+        if self.asked.is_some() {
+            self.ready.get_or_insert_with(Instant::now);
+        }
+    }
+
+    /// Does what a key asks for; a finding ends it.
+    pub fn act(&mut self, action: Action) -> Option<Finding> {
+        match action {
+            Action::Pause => return Some(Finding::Nothing),
+            Action::Enter if !self.begun => {
+                self.begun = true;
+                self.next();
+            }
+            Action::Enter if self.asked.is_none() => return Some(self.finding()),
+            Action::Up => self.typed(Typed::Sharp),
+            Action::Down => self.typed(Typed::Flat),
+            Action::Name(typed) => self.typed(typed),
+            _ => {}
+        }
+        None
+    }
+
+    fn next(&mut self) {
+        self.ready = None;
+        self.asked = match &mut self.trial {
+            Trial::Placement(placement, _) => placement.next_item().map(Asked::Note),
+            Trial::Reaction(reaction) => reaction.next_name().map(Asked::Name),
+        };
+    }
+
+    fn typed(&mut self, typed: Typed) {
+        let (Some(asked), Some(ready)) = (self.asked, self.ready) else {
+            return;
+        };
+        let Some(name) = self.typing.key(typed) else {
+            return;
+        };
+        let ms = u32::try_from(ready.elapsed().as_millis()).unwrap_or(u32::MAX);
+        let right = match (&mut self.trial, asked) {
+            (Trial::Placement(placement, _), Asked::Note(item)) => {
+                let right = name == item.pitch.spelling();
+                placement.answer(right, ms);
+                right
+            }
+            (Trial::Reaction(reaction), _) => reaction.answer(name, ms),
+            (Trial::Placement(..), Asked::Name(_)) => false,
+        };
+        self.said = if right {
+            self.wording.right_sign()
+        } else {
+            self.wording.wrong_sign()
+        };
+        self.next();
+    }
+
+    fn finding(&self) -> Finding {
+        match &self.trial {
+            Trial::Placement(placement, course) => match placement.proposal() {
+                Some(place) => Finding::Enter(course.stages[place].id.clone()),
+                None => course
+                    .stages
+                    .last()
+                    .map_or(Finding::Nothing, |stage| Finding::Enter(stage.id.clone())),
+            },
+            Trial::Reaction(reaction) => reaction.floor().map_or(Finding::Nothing, Finding::Floor),
+        }
+    }
+
+    fn before(&self) -> &'static str {
+        match self.trial {
+            Trial::Placement(..) => {
+                "You read already? Two minutes of notes show where this course begins for you. Nothing of it is recorded, \
+                 and you may begin wherever you like. A note you do not know: answer anything and go on."
+            }
+            Trial::Reaction(_) => {
+                "Half a minute of names, nothing to read: type each name as soon as you see it. What that takes you is \
+                 taken off your reading times. It is measured with the keys you answer with."
+            }
+        }
+    }
+
+    fn after(&self) -> String {
+        match (&self.trial, self.finding()) {
+            (Trial::Placement(_, course), Finding::Enter(id)) => {
+                let name = course
+                    .stage(&id)
+                    .map_or(id.clone(), |stage| stage.name.clone());
+                format!(
+                    "\u{201c}{name}\u{201d} is a good place to begin. Enter begins there from now on, Esc leaves everything as it is."
+                )
+            }
+            (_, Finding::Floor(floor)) => format!(
+                "Your plain reaction is {}. Enter keeps it, Esc leaves everything as it is.",
+                seconds(floor.ms)
+            ),
+            _ => "Too few answers to tell anything. Enter goes home.".to_owned(),
+        }
+    }
+
+    fn spent(&self) -> f64 {
+        match &self.trial {
+            Trial::Placement(placement, _) => placement.spent(),
+            Trial::Reaction(reaction) => reaction.spent(),
+        }
+    }
+}
+
+/// Draws the trial.
+pub fn draw(frame: &mut Frame, quiz: &Quiz, easel: &mut Easel) {
+    let area = frame.area();
+    let heading = match quiz.trial {
+        Trial::Placement(..) => "Where to begin",
+        Trial::Reaction(_) => "Plain reaction",
+    };
+    row(
+        frame,
+        0,
+        &format!("{heading}   {:.0} of 100 done", quiz.spent() * 100.0),
+        strong(),
+    );
+    let middle = Rect {
+        x: 2,
+        y: area.height / 3,
+        width: area.width.saturating_sub(4),
+        height: 5,
+    };
+    match (quiz.begun, quiz.asked) {
+        (false, _) => {
+            let text = format!("{} Enter begins.", quiz.before());
+            block(frame, middle, vec![Line::raw(text)]);
+        }
+        (true, None) => block(frame, middle, vec![Line::raw(quiz.after())]),
+        (true, Some(Asked::Name(name))) => {
+            let name = quiz.wording.name(name, KeySignature::NONE);
+            block(frame, middle, vec![Line::styled(name, strong())]);
+        }
+        (true, Some(Asked::Note(item))) => {
+            let Trial::Placement(_, course) = &quiz.trial else {
+                return;
+            };
+            let stage = course
+                .stages
+                .iter()
+                .find(|stage| stage.items().contains(&item));
+            let fits = stage.is_some_and(|stage| {
+                let request = request(stage, (item, &[]), None, false, quiz.wording);
+                easel.draw(frame, picture_area(area), request).is_ok()
+            });
+            if !fits {
+                row(frame, 2, &quiz.wording.item(item), strong());
+            }
+        }
+    }
+    let waiting = match quiz.typing.accidental() {
+        Alteration::Natural => quiz.said,
+        Alteration::Sharp | Alteration::DoubleSharp => "The sharp of which letter?",
+        Alteration::Flat | Alteration::DoubleFlat => "The flat of which letter?",
+    };
+    row(frame, area.height.saturating_sub(2), waiting, strong());
+}
