@@ -1,3 +1,4 @@
-//! Rows to pages: what is printed, kept or handed on.
+//! Reports: what is known and trained, as pages. Courses, items and figures in, documents out.
 
+pub mod sheet;
 pub mod tuning;

@@ -20,11 +20,44 @@ pub struct Cli {
     #[command(subcommand)]
     pub command: Option<Command>,
     /// Whose practice it is.
-    #[arg(long, global = true, value_name = "NAME")]
-    pub learner: Option<String>,
+    #[command(flatten)]
+    pub learner: LearnerArg,
     /// Draw with ASCII characters alone.
     #[arg(long, global = true)]
     pub ascii: bool,
+}
+
+/// Whose practice it is.
+#[derive(Debug, Args)]
+pub struct LearnerArg {
+    /// Whose practice it is; `sheet` takes several.
+    #[arg(long = "learner", global = true, value_name = "NAME")]
+    all: Vec<String>,
+}
+
+impl LearnerArg {
+    /// The one named, if one is.
+    pub fn as_deref(&self) -> Option<&str> {
+        self.all.first().map(String::as_str)
+    }
+
+    /// Whether one is named.
+    pub fn is_some(&self) -> bool {
+        !self.all.is_empty()
+    }
+
+    /// Whether more than one is named.
+    pub fn several(&self) -> bool {
+        self.all.len() > 1
+    }
+
+    /// Everyone named; nobody named is the learner in use.
+    pub fn each(&self) -> Vec<Option<&str>> {
+        match self.all.as_slice() {
+            [] => vec![None],
+            all => all.iter().map(|name| Some(name.as_str())).collect(),
+        }
+    }
 }
 
 /// The commands.
@@ -49,11 +82,18 @@ pub enum Command {
         #[command(subcommand)]
         command: CourseCommand,
     },
-    /// What was played in a recording, as CSV.
-    #[command(after_help = "Examples:\n  stavelark hear samples/grand/A4.wav")]
+    /// What was played in a recording or is played now, as CSV.
+    #[command(
+        after_help = "Examples:\n  stavelark hear samples/grand/A4.wav\n  stavelark hear --frames samples/grand/A4.wav"
+    )]
     Hear(HearArgs),
     /// Sound notes, or render them to a file.
     Play(super::play::PlayArgs),
+    /// Pages to pin up, to cut out or to read from.
+    #[command(
+        after_help = "Examples:\n  stavelark sheet names names.pdf\n  stavelark sheet days course.pdf --paper letter --learner Wren --learner Robin\n  stavelark sheet cards cards.pdf --stage treble\n  stavelark sheet rows rows.svg --large"
+    )]
+    Sheet(super::sheet::SheetArgs),
     /// How a piano is tuned, from recordings of its keys.
     Tuning(super::tuning::TuningArgs),
     /// Learners: add, list, use, rename, remove.
@@ -74,6 +114,11 @@ pub enum Command {
         #[arg(long)]
         json: bool,
     },
+    /// Sound inputs and outputs, the one in use, a sound check, the delay of the loop.
+    #[command(
+        after_help = "Examples:\n  stavelark devices\n  stavelark devices --use \"USB\"\n  stavelark devices --check\n  stavelark devices --loop"
+    )]
+    Devices(DevicesArgs),
     /// The record: check, backup, restore, export, import.
     #[command(
         after_help = "Examples:\n  stavelark data check\n  stavelark data backup wren.sqlite3\n  stavelark data export wren.json\n  stavelark data import wren.json --name Wren"
@@ -207,11 +252,47 @@ pub enum CourseCommand {
     },
 }
 
+/// Options of `devices`.
+#[derive(Debug, Args)]
+pub struct DevicesArgs {
+    /// Listen by this microphone from now on: its name, a part of its description, or `default`.
+    #[arg(long = "use", value_name = "NAME")]
+    pub use_input: Option<String>,
+    /// Is the microphone good for a piano? Asks for one loud and one soft note.
+    #[arg(long, conflicts_with = "use_input")]
+    pub check: bool,
+    /// Measure how long sound takes from the loudspeaker to the microphone; sounds short tones.
+    #[arg(long = "loop", conflicts_with_all = ["use_input", "check"])]
+    pub loop_delay: bool,
+    /// Also list what cannot be opened.
+    #[arg(long)]
+    pub all: bool,
+    /// As JSON.
+    #[arg(long)]
+    pub json: bool,
+}
+
 /// Options of `hear`.
 #[derive(Debug, Args)]
 pub struct HearArgs {
     /// The recording.
-    pub file: PathBuf,
+    #[arg(required_unless_present_any = ["microphone", "watch"])]
+    pub file: Option<PathBuf>,
+    /// Hear the microphone, until Ctrl-C.
+    #[arg(long, conflicts_with = "file")]
+    pub microphone: bool,
+    /// Draw the sounding pitch of the microphone as a point on the staff.
+    #[arg(long, conflicts_with_all = ["file", "frames", "json"])]
+    pub watch: bool,
+    /// With --watch: sound this note meanwhile, for long tones against it; needs headphones.
+    #[arg(long, value_name = "NOTE", requires = "watch")]
+    pub drone: Option<crate::theory::Pitch>,
+    /// With --microphone or --watch: end after so many seconds.
+    #[arg(long = "for", value_name = "SECONDS", value_parser = clap::value_parser!(u32).range(1..))]
+    pub seconds: Option<u32>,
+    /// The pitch every hundredth of a second instead of the notes.
+    #[arg(long, conflicts_with = "microphone")]
+    pub frames: bool,
     /// A line of JSON a row.
     #[arg(long)]
     pub json: bool,

@@ -4,7 +4,9 @@
 mod args;
 mod course;
 mod data;
+mod devices;
 mod hear;
+mod hear_live;
 mod learner;
 mod plain;
 mod plain_piano;
@@ -13,6 +15,7 @@ mod practice;
 mod progress;
 mod read;
 mod settings;
+mod sheet;
 mod tuning;
 mod write;
 
@@ -51,12 +54,17 @@ fn in_words(error: &anyhow::Error) -> String {
 }
 
 fn run(cli: &Cli) -> anyhow::Result<ExitCode> {
+    if cli.learner.several() && !matches!(cli.command, Some(Command::Sheet(_))) {
+        anyhow::bail!("only `sheet` takes several learners: name one");
+    }
     match &cli.command {
+        Some(Command::Sheet(args)) => sheet::run(cli, args),
         None => practice::home(cli),
         Some(Command::Practice(args)) => practice::run(cli, args),
         Some(Command::Progress(args)) => progress::run(cli, args),
         Some(Command::Course { command }) => course::run(cli, command),
-        Some(Command::Hear(args)) => hear::run(args),
+        Some(Command::Devices(args)) => devices::run(cli, args),
+        Some(Command::Hear(args)) => hear::run(cli, args),
         Some(Command::Play(args)) => play::run(args),
         Some(Command::Tuning(args)) => tuning::run(args),
         Some(Command::Learner { command }) => learner::run(command),

@@ -8,14 +8,17 @@ use anyhow::{Context, bail};
 use super::args::{Cli, PracticeArgs};
 use super::{plain, plain_piano, read, say, unfinished, warn, write};
 use crate::drill::{End, Event};
+use crate::engrave::CellStyle;
 use crate::shell::audio::SystemMicrophones;
 use crate::shell::desk::{Desk, DeskError};
-use crate::shell::ear::{EarOptions, Hands, Tell};
+use crate::shell::ear::{EarOptions, Hands, LoopStore, Tell};
 use crate::shell::events::EventLog;
 use crate::shell::home::{Home, Wish};
 use crate::shell::locale;
+use crate::shell::paths::Paths;
 use crate::shell::settings::{Settings, Shown};
 use crate::shell::sound::Sound;
+use crate::shell::term::pixels::Look;
 use crate::shell::term::{self, Manner};
 use crate::shell::today::Today;
 use crate::shell::wav;
@@ -94,13 +97,13 @@ fn wished(args: &PracticeArgs, home: &Home) -> Wish {
     heard_by_one_ear(wish, home)
 }
 
-/// With loudspeakers the microphone would wait for our sound before it could hear an answer.
-fn heard_by_one_ear(wish: Wish, home: &Home) -> Wish {
-    if wish.hands_on() && wish.prompt == PromptKind::Both && !home.settings().headphones() {
-        return Wish {
-            prompt: PromptKind::Eye,
-            ..wish
-        };
+/// The wish as one microphone can serve it: with loudspeakers it would wait for our sound before it could hear an answer.
+fn heard_by_one_ear(mut wish: Wish, home: &Home) -> Wish {
+    if wish.hands_on() {
+        wish.loop_delay = loop_delay(home).unwrap_or_default();
+        if wish.prompt == PromptKind::Both && !home.settings().headphones() {
+            wish.prompt = PromptKind::Eye;
+        }
     }
     wish
 }
@@ -115,7 +118,7 @@ fn shown() -> Box<dyn Write> {
 }
 
 /// Why there is no screen to draw on, if there is none.
-fn no_screen() -> Option<&'static str> {
+pub(super) fn no_screen() -> Option<&'static str> {
     if !io::stdout().is_terminal() || !io::stdin().is_terminal() {
         return Some("This is no terminal");
     }
@@ -145,6 +148,13 @@ fn sound(home: &Home, wish: &Wish) -> Sound {
     }
 }
 
+/// The measured delay of the devices in use.
+fn loop_delay(home: &Home) -> Option<std::time::Duration> {
+    let paths = Paths::from_env().ok()?;
+    let input = home.settings().microphone();
+    LoopStore::new(&paths).get("default", input.as_deref().unwrap_or("default"))
+}
+
 /// The ear of a sitting at the piano.
 fn hands(home: &Home, desk: &Desk, tell: Tell) -> Hands {
     let settings = home.settings();
@@ -154,6 +164,7 @@ fn hands(home: &Home, desk: &Desk, tell: Tell) -> Hands {
     let options = EarOptions {
         own: desk.own_sound(),
         headphones: settings.headphones(),
+        loop_delay: loop_delay(home),
         ..EarOptions::default()
     };
     Hands::start(Box::new(microphones), options, tell)
@@ -243,6 +254,15 @@ impl term::Host for Screen<'_> {
 
     fn ascii(&self) -> bool {
         ascii(self.cli, self.home.settings())
+    }
+
+    fn look(&self) -> Look {
+        let look = self.home.settings().look();
+        if self.ascii() {
+            let style = CellStyle::Ascii;
+            return Look { style, ..look };
+        }
+        look
     }
 }
 
