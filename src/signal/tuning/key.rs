@@ -92,45 +92,44 @@ pub fn read_key(samples: &[f32], rate: u32, named: Named) -> Result<KeyReading, 
     let used = samples.len().min((LONGEST * rate) as usize);
     let stretch = Stretch::new(&samples[..used], rate);
     let found = search(&stretch, named);
-    let points: Vec<Point> = found.iter().map(Found::point).collect();
-    let mut string = fit(&points, near.0, named.inharmonicity).ok_or(NoReading::Nothing)?;
+    let mut points: Vec<Point> = found.iter().map(Found::point).collect();
+    let string = fit(&points, near.0, named.inharmonicity).ok_or(NoReading::Nothing)?;
     let lines: Vec<(u32, &Line)> = found.iter().map(|found| (found.n, &found.line)).collect();
     let (unison, false_beats) = unison(&lines, band_width(near.0), string.first);
+    let mut string = string;
     if let Some(unison) = unison {
-        // The strongest string leads the phase; what the key sounds at is the middle of its strings by their power, known
-        // no better than a share of their distance.
-        let unsure = APART * unison.spread.0 / CENTS;
-        let points: Vec<Point> = found
-            .iter()
-            .map(|found| Point {
-                hz: found.line.middle_hz,
-                se: found.line.se.hypot(unsure * found.line.hz),
-                ..found.point()
-            })
-            .collect();
+        // The strongest string leads the phase; what the key sounds at is the middle of its strings by their power,
+        // which each partial misses by a share of their distance.
+        let unsure = APART * unison.spread.0.min(1.0) / CENTS;
+        for (point, found) in points.iter_mut().zip(&found) {
+            point.hz = found.line.middle_hz;
+            point.se = point.se.hypot(unsure * point.hz);
+        }
         string = fit(&points, string.first, named.inharmonicity).unwrap_or(string);
-        // All partials miss the middle alike.
-        string.first_se = string.first_se.hypot(APART * unison.spread.0);
     }
     if string.first > TREBLE {
-        lean_on_the_first(&mut string, &found);
+        lean_on_the_first(&mut string, &points);
+    }
+    if let Some(unison) = unison {
+        // All partials miss the middle alike, too.
+        string.first_se = string.first_se.hypot(APART * unison.spread.0);
     }
     Ok(reading(&found, string, unison, false_beats))
 }
 
 /// High strings have few partials, and these scatter by cents: there the first one's own place counts as much as it is
 /// surer than the scatter. Without scatter the fit is the best there is.
-fn lean_on_the_first(string: &mut StringFit, found: &[Found]) {
-    let Some((first, true)) = found.first().zip(string.used.first().copied()) else {
+fn lean_on_the_first(string: &mut StringFit, points: &[Point]) {
+    let Some((first, true)) = points.first().zip(string.used.first().copied()) else {
         return;
     };
     if first.n != 1 {
         return;
     }
-    let own_se = CENTS * first.line.se / first.line.hz;
+    let own_se = CENTS * first.se / first.hz;
     let scatter = string.scatter.powi(2);
     let share = scatter / (scatter + own_se.powi(2)).max(f64::MIN_POSITIVE);
-    string.first *= (share * (first.line.hz / string.first).ln()).exp();
+    string.first *= (share * (first.hz / string.first).ln()).exp();
     string.first_se = ((1.0 - share) * string.first_se).hypot(share * own_se);
 }
 

@@ -95,9 +95,19 @@ pub(super) fn follow(band: &Band, noise: f64) -> Option<Line> {
         / length as f64;
     let free = (independent - 2.0).max(1.0);
     let excess = (left * independent + TRUST) / (free + TRUST);
-    let middle: Complex<f64> = values.windows(2).map(|two| two[1] * two[0].conj()).sum();
+    // Turns over a distance that strings five cents apart do not part by more than a seventh of a turn in, and that
+    // noise forgets.
+    let distance = ((0.05 / (0.001 * band.centre)) / band.step) as usize;
+    let distance = distance.clamp(1, length / 4);
+    let sum: Complex<f64> = values
+        .iter()
+        .zip(&values[distance..])
+        .map(|(a, b)| b * a.conj())
+        .sum();
+    let reach = distance as f64;
+    let middle = turn + wrapped(sum.arg() - turn * reach) / reach;
     Some(Line {
-        middle_hz: band.centre + middle.arg() / band.step * per_radian,
+        middle_hz: band.centre + middle / band.step * per_radian,
         hz: band.centre + (turn / band.step + fit.slope) * per_radian,
         se: per_radian * (excess * spacing / fit.spread).sqrt(),
         amplitude: smooth.iter().copied().fold(0.0, f64::max).sqrt(),

@@ -47,6 +47,10 @@ const MISSED_DB: f32 = 12.0;
 const FIRST_MISSED_DB: f32 = 25.0;
 const RADIATED_HZ: f64 = 200.0;
 
+/// Partials whose place is known although the stiffness is tried in coarse steps; the ones above count for less.
+const SURE_PARTIALS: i32 = 12;
+const UNSURE_SHARE: f32 = 0.25;
+
 /// The least sum over partials, dB, that names a key.
 const NAMED_DB: f32 = 12.0;
 
@@ -230,7 +234,7 @@ impl Peaks {
             .max(2.2 * first)
             .min(self.bin_hz * self.clear.len() as f64 * 0.95);
         (1..=40)
-            .map(|n| (n, partial(first, b, n)))
+            .map(|n: i32| (n, partial(first, b, n as u32)))
             .take_while(|(_, hz)| *hz < highest)
             .map(|(n, hz)| {
                 // Half a step of the tuning that is tried.
@@ -243,8 +247,10 @@ impl Peaks {
                     .fold(0.0, f32::max);
                 if n == 1 && first > RADIATED_HZ && top == 0.0 {
                     -FIRST_MISSED_DB
-                } else {
+                } else if n <= SURE_PARTIALS {
                     top - MISSED_DB
+                } else {
+                    UNSURE_SHARE * (top - MISSED_DB)
                 }
             })
             .sum()
