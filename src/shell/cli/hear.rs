@@ -74,10 +74,17 @@ pub(super) fn run(cli: &Cli, args: &HearArgs) -> anyhow::Result<ExitCode> {
 /// The columns.
 pub(super) const HEAD: &str = "onset_s,decided_s,midi,name,frequency_hz,cents,confidence";
 
+/// The columns of `--frames`.
+pub(super) const FRAMES_HEAD: &str = "time_s,frequency_hz,confidence";
+
 /// Samples handed on at a time: what a sound card would give.
 const BLOCK: usize = 1024;
 
-fn write_frame(out: &mut impl Write, frame: &PitchFrame, json: bool) -> std::io::Result<()> {
+pub(super) fn write_frame(
+    out: &mut impl Write,
+    frame: &PitchFrame,
+    json: bool,
+) -> std::io::Result<()> {
     let hz = frame.frequency.map(|hz| hz.0);
     if json {
         let row = json!({
