@@ -9,8 +9,6 @@ use super::window::{Scene, Shape, Slot};
 
 /// Number of measures.
 pub(super) const MEASURES: usize = 20;
-/// Which of them is the autocorrelation at the period.
-pub(super) const PERIODICITY: usize = 9;
 
 /// Share of the window that its early and its late part hold; they overlap.
 const PART: f64 = 0.6;
@@ -178,7 +176,7 @@ fn centroid(slot: &Slot, first: f64) -> f32 {
 }
 
 /// Normalised autocorrelation of `sound` at `period` samples; 0 if it does not hold a period and a half.
-fn periodicity(sound: &[f32], period: f64) -> f32 {
+pub(super) fn periodicity(sound: &[f32], period: f64) -> f32 {
     let lag = period as usize;
     let share = (period - lag as f64) as f32;
     if sound.len() < lag + 2 + lag / 2 {

@@ -5,12 +5,13 @@ use std::collections::VecDeque;
 
 use super::decide::{Decider, Verdict};
 use super::event::{ListenError, NoteEvent, Options, Surety};
-use super::evidence::{MEASURES, PERIODICITY, Parts};
+use super::evidence::{MEASURES, Parts, periodicity};
 use super::grid::{self, Grid};
 use super::note::Observation;
 use super::onset::{Onset, OnsetDetector};
 use super::pitch::Estimate;
 use super::ring::RingPredictor;
+use super::rules::{self, BABBLE, BABBLE_S, BASS, STEADY};
 use super::thin::Thinner;
 use super::tuning::Offsets;
 use super::voice::{self, VoiceTracker};
@@ -21,28 +22,8 @@ use crate::theory::{Hz, MidiNote, Temperament};
 const LOOKS: [f64; 12] = [
     0.03, 0.037, 0.045, 0.055, 0.065, 0.075, 0.09, 0.11, 0.135, 0.17, 0.21, 0.25,
 ];
-/// Log odds that are enough before 44 ms (93 in a hundred), before 0.11 s (85), and after (75).
-const FIRST_ODDS: f32 = 2.59;
-const EARLY_ODDS: f32 = 1.73;
-const LATE_ODDS: f32 = 1.1;
-/// This many windows in a row for one key, with such a margin and such mean odds, are enough too.
-const STEADY: usize = 4;
-const STEADY_MARGIN: f32 = 4.0;
-const STEADY_ODDS: f32 = 0.7;
-const STEADY_BABBLE_ODDS: f32 = 2.5;
-/// Log odds that are enough (97 in a hundred) while somebody talks: after this many voiced onsets that were no notes …
-const BABBLE: usize = 2;
-const BABBLE_ODDS: f32 = 3.48;
-/// … within this time.
-const BABBLE_S: f64 = 2.0;
 /// Log odds from which a decision teaches how the piano is tuned.
 const LEARN_ODDS: f32 = 3.0;
-/// Keys below C2, below C3, below C6.
-const DEEP: usize = 36 - 21;
-const BASS: usize = 48 - 21;
-const SIXTH_OCTAVE: usize = 84 - 21;
-/// Log odds that are enough for a sung note by the time since its onset: a syllable of speech holds still for 0.2 s at most.
-const VOICE_ODDS: [(f64, f32); 3] = [(0.19, 5.0), (0.26, 2.5), (f64::MAX, 1.2)];
 /// An onset below this share of an undecided one's growth may be its echo.
 const ECHO: f32 = 0.4;
 /// Two onsets of a bass string this close are one stroke: its attack comes in two parts.
@@ -51,6 +32,8 @@ const DOUBLE_S: f64 = 0.08;
 const DOUBLE_STROKE_S: f64 = 0.115;
 /// Below this share it does not end a note that a voice may be settling on.
 const WEAK: f32 = 0.6;
+/// A sung note is waited for so long.
+const VOICE_WAIT_S: f64 = 1.2;
 /// A sung note's steady pitch begins at most this long after its onset.
 const LATEST_VOICE_S: f64 = 0.25;
 /// A struck note's first partial is measured again on this much sound.
@@ -59,12 +42,10 @@ const REMEASURED: [f64; 3] = [0.1, 0.17, 0.25];
 const SILENT: f32 = 1e-5;
 /// The pitch of a frame after an onset is not told for this long: a key may be decided yet.
 const UNDECIDED_S: f64 = 0.14;
+/// Likelihood told of a pitch that is only guessed.
+const UNSURE: f32 = 0.3;
 /// Frames a pitch must hold before it is told.
 const HELD: usize = 4;
-/// Keys from D#6 up may be decided at the end, by a smaller margin.
-const TREBLE: usize = 87 - 21;
-const FAINT_MARGIN: f32 = 0.75;
-const FAINT_ODDS: f32 = 0.4;
 /// Autocorrelation at the period from which a sound counts as voiced.
 const VOICED: f32 = 0.5;
 /// Sound kept: the longest window, as much before it, and the detector's delay.
@@ -96,6 +77,13 @@ struct Pending {
     before: Option<Onset>,
 }
 
+/// What one window says of an onset.
+struct Judged {
+    verdict: Verdict,
+    voiced: bool,
+    measures: Option<[f32; MEASURES]>,
+}
+
 /// Hears notes in a stream.
 #[derive(Debug)]
 pub struct Listener {
@@ -114,6 +102,8 @@ pub struct Listener {
     seen: usize,
     /// Onsets that are not decided, oldest first.
     pending: Vec<Pending>,
+    /// The newest onset that no window decided, with what rang at it.
+    undecided: Option<(Onset, Vec<f32>)>,
     /// The key decided last, and the sample up to which its sound was used.
     decided: Option<(usize, usize)>,
     decided_onset: usize,
@@ -122,6 +112,8 @@ pub struct Listener {
     rejects: VecDeque<usize>,
     offsets: Offsets,
     voice: VoiceTracker,
+    /// The pitch is asked for at every moment.
+    pub(super) tells_pitch: bool,
     /// Hops so far.
     hops: usize,
     /// The newest onset, until it is decided.
@@ -178,12 +170,14 @@ impl Listener {
             start: 0,
             seen: lead,
             pending: Vec::new(),
+            undecided: None,
             decided: None,
             decided_onset: 0,
             last_onset: 0,
             rejects: VecDeque::new(),
             offsets,
             voice: VoiceTracker::new(working),
+            tells_pitch: false,
             hops: 0,
             open: None,
             sounding: None,
@@ -217,8 +211,8 @@ impl Listener {
 
     /// Ends the stream: gives the note that was not decided yet, from the sound there is.
     pub fn finish(&mut self) -> Vec<NoteEvent> {
-        for pending in std::mem::take(&mut self.pending) {
-            self.reject(&pending);
+        for mut pending in std::mem::take(&mut self.pending) {
+            self.reject(&mut pending);
         }
         Vec::new()
     }
@@ -252,7 +246,12 @@ impl Listener {
                 self.pending.push(pending);
             }
         }
-        if self.hops.is_multiple_of(2) {
+        // Following a pitch is most of the work: only where a sung note may begin, or where the pitch itself is asked for.
+        let expected = self.options.voice.is_some()
+            && self.open.is_some_and(|open| {
+                self.seen - open.onset.sample < (VOICE_WAIT_S * self.rate) as usize
+            });
+        if self.hops.is_multiple_of(2) && (expected || self.tells_pitch) {
             self.follow(events);
         }
         self.sound_on();
@@ -265,8 +264,8 @@ impl Listener {
         let echo = self.pending.last().is_some_and(strongest);
         let mut before = None;
         if !echo {
-            for pending in std::mem::take(&mut self.pending) {
-                self.reject(&pending);
+            for mut pending in std::mem::take(&mut self.pending) {
+                self.reject(&mut pending);
                 let apart = (onset.sample - pending.onset.sample) as f64 / self.rate;
                 let stronger = pending.onset.growth > onset.growth;
                 before = (stronger && apart < DOUBLE_S).then_some(pending.onset);
@@ -327,8 +326,7 @@ impl Listener {
         ];
         let odds = voice::log_odds(&stretch.measures, &more, babble);
         let since = (self.seen - open.onset.sample) as f64 / self.rate;
-        let asked = VOICE_ODDS.iter().find(|(until, _)| since < *until);
-        if asked.is_none_or(|(_, least)| odds < *least) {
+        if !rules::sung_enough(odds, since) {
             return;
         }
         self.rejects.retain(|at| *at != open.onset.sample);
@@ -408,19 +406,29 @@ impl Listener {
         }
     }
 
-    /// The likeliest pitch of an onset that is not decided.
+    /// The likeliest pitch of the newest onset, if it is not decided and not half a second old.
     pub(super) fn guess(&mut self) -> Option<(f64, f32)> {
-        let pending = self.pending.first()?;
-        let length = (self.seen - pending.onset.sample).min((0.25 * self.rate) as usize);
-        let at = pending.onset.sample.checked_sub(self.start)?;
+        let (onset, ring) = match self.pending.first() {
+            Some(pending) => (pending.onset, pending.ring.as_slice()),
+            None => {
+                let (onset, ring) = self.undecided.as_ref()?;
+                (*onset, ring.as_slice())
+            }
+        };
+        let since = self.seen - onset.sample;
+        if self.sounding.is_some() || since > (0.5 * self.rate) as usize {
+            return None;
+        }
+        let length = since.min((LOOKS[LOOKS.len() - 1] * self.rate) as usize);
+        let at = onset.sample.checked_sub(self.start)?;
         let scene = Scene {
             before: self.sound.get(at.checked_sub(length)?..at)?,
             after: self.sound.get(at..at + length)?,
-            ring: pending.ring.get(..length).unwrap_or_default(),
+            ring: ring.get(..length).unwrap_or_default(),
         };
-        self.decider.turn_to(pending.onset.sample);
+        self.decider.turn_to(onset.sample);
         let verdict = self.decider.judge(&scene)?;
-        Some((self.decider.first_partial(&verdict), 0.3))
+        Some((self.decider.first_partial(&verdict), UNSURE))
     }
 
     /// Seconds from the start of the stream to the end of what was gone through.
@@ -465,15 +473,22 @@ impl Listener {
                 return false;
             }
             pending.look += 1;
-            let Some((verdict, measures)) = self.judge(pending, length) else {
+            let Some(judged) = self.judge(pending, length) else {
                 pending.keys = [None, pending.keys[0]];
                 continue;
             };
+            let verdict = judged.verdict;
+            pending.voiced |= judged.voiced;
             let same = pending
                 .keys
                 .iter()
                 .filter(|k| **k == Some(verdict.key))
                 .count();
+            pending.keys = [Some(verdict.key), pending.keys[0]];
+            let Some(measures) = judged.measures else {
+                pending.run.clear();
+                continue;
+            };
             let observation = Observation {
                 key: verdict.key,
                 measures,
@@ -482,13 +497,9 @@ impl Listener {
                 same: same as f32 / 2.0,
                 seconds: *seconds,
             };
-            pending.keys = [Some(verdict.key), pending.keys[0]];
-            pending.voiced |= measures[PERIODICITY] > VOICED;
             let odds = observation.log_odds();
             // A treble tone under a knock is gone before the last window: its clearest one counts then.
-            if verdict.key >= TREBLE
-                && odds >= FAINT_ODDS
-                && verdict.margin >= FAINT_MARGIN
+            if rules::faint_but_there(&verdict, odds)
                 && pending.faint.as_ref().is_none_or(|(_, o)| *o < odds)
             {
                 pending.faint = Some((verdict, odds));
@@ -497,7 +508,8 @@ impl Listener {
                 pending.run.pop_front();
             }
             pending.run.push_back((verdict.key, verdict.margin, odds));
-            if self.enough(pending, &verdict, odds, *seconds) {
+            let babble = self.babble(pending.onset.sample) >= BABBLE;
+            if rules::enough(&pending.run, &verdict, odds, *seconds, babble) {
                 self.strike(pending, &verdict, odds, events);
                 return true;
             }
@@ -563,43 +575,9 @@ impl Listener {
         grid.retune(&self.offsets.curve());
     }
 
-    /// Whether `pending` may be decided for `verdict`, which has `odds` after `seconds`.
-    fn enough(&self, pending: &Pending, verdict: &Verdict, odds: f32, seconds: f64) -> bool {
-        let babble = self.babble(pending.onset.sample) >= BABBLE;
-        let patience = if babble { 0.02 } else { 0.0 };
-        if seconds < earliest(verdict.key) + patience - 1e-9 {
-            return false;
-        }
-        let asked = match seconds {
-            s if s < 0.044 => FIRST_ODDS,
-            s if s < 0.112 => EARLY_ODDS,
-            _ => LATE_ODDS,
-        } - allowance(verdict.key);
-        let asked = if babble {
-            asked.max(BABBLE_ODDS)
-        } else {
-            asked
-        };
-        if odds >= asked && verdict.margin >= margin_asked(seconds) {
-            return true;
-        }
-        // One key far ahead of all others, window after window, needs less in each.
-        let steady = if babble {
-            STEADY_BABBLE_ODDS
-        } else {
-            STEADY_ODDS
-        };
-        let run = &pending.run;
-        seconds > 0.105
-            && run.len() == STEADY
-            && run
-                .iter()
-                .all(|r| r.0 == verdict.key && r.1 >= STEADY_MARGIN)
-            && run.iter().map(|r| r.2).sum::<f32>() >= steady * STEADY as f32
-    }
-
     /// Ends an onset that no window took for a note.
-    fn reject(&mut self, pending: &Pending) {
+    fn reject(&mut self, pending: &mut Pending) {
+        self.undecided = Some((pending.onset, std::mem::take(&mut pending.ring)));
         if pending.voiced && pending.look >= 2 {
             if self.rejects.len() == BABBLE {
                 self.rejects.pop_front();
@@ -608,7 +586,8 @@ impl Listener {
         }
     }
 
-    fn judge(&mut self, pending: &Pending, length: usize) -> Option<(Verdict, [f32; MEASURES])> {
+    /// The best key of a window, whether the window is voiced, and its measures if it may decide.
+    fn judge(&mut self, pending: &Pending, length: usize) -> Option<Judged> {
         let at = pending.onset.sample.checked_sub(self.start)?;
         self.decider.turn_to(pending.onset.sample);
         let scene = Scene {
@@ -617,10 +596,17 @@ impl Listener {
             ring: pending.ring.get(..length).unwrap_or_default(),
         };
         let verdict = self.decider.judge(&scene)?;
-        let measures = self
-            .parts
-            .measure(&mut self.decider, &scene, &verdict, self.rate);
-        Some((verdict, measures))
+        let first = verdict.round.first(&self.decider.grid.keys[verdict.key]);
+        let voiced = periodicity(scene.after, self.rate / first) > VOICED;
+        let measures = rules::may_decide(&verdict, length as f64 / self.rate).then(|| {
+            self.parts
+                .measure(&mut self.decider, &scene, &verdict, self.rate)
+        });
+        Some(Judged {
+            verdict,
+            voiced,
+            measures,
+        })
     }
 
     fn event(&self, onset: &Onset, key: MidiNote, frequency: Hz, odds: f32) -> NoteEvent {
@@ -658,31 +644,4 @@ fn likelihood(odds: f32) -> f32 {
 
 fn mean_square(sound: &[f32]) -> f32 {
     sound.iter().map(|s| s * s).sum::<f32>() / sound.len().max(1) as f32
-}
-
-/// The first window that may decide for a key, seconds: before, the partials of low neighbours are one.
-fn earliest(key: usize) -> f64 {
-    match key {
-        k if k < BASS => 0.065,
-        k if k < SIXTH_OCTAVE => 0.037,
-        _ => 0.03,
-    }
-}
-
-/// Log odds that a low key may lack: knocks and speech are rarely taken for one.
-fn allowance(key: usize) -> f32 {
-    match key {
-        k if k < DEEP => 0.4,
-        k if k < BASS => 0.3,
-        _ => 0.0,
-    }
-}
-
-/// The margin over the second key that is enough after `seconds`, nats: early windows are still rising.
-fn margin_asked(seconds: f64) -> f32 {
-    match seconds {
-        s if s < 0.07 => 3.0,
-        s if s < 0.14 => 2.0,
-        _ => 1.0,
-    }
 }

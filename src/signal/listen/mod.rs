@@ -15,6 +15,7 @@ mod note;
 mod onset;
 mod pitch;
 mod ring;
+mod rules;
 mod thin;
 mod track;
 mod tuning;

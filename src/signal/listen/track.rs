@@ -27,8 +27,10 @@ pub struct PitchTrack {
 impl PitchTrack {
     /// A track of a stream of `rate` samples a second. Errors: [`ListenError::Rate`].
     pub fn new(rate: u32, options: Options) -> Result<PitchTrack, ListenError> {
+        let mut listener = Listener::new(rate, options)?;
+        listener.tells_pitch = true;
         Ok(PitchTrack {
-            listener: Listener::new(rate, options)?,
+            listener,
             notes: Vec::new(),
         })
     }

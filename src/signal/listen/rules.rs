@@ -1,0 +1,114 @@
+//! When there is evidence enough. In: log odds, margin and time of a window. Out: whether it decides.
+//! Early windows must be surer than late ones; while somebody talks all must be.
+
+use std::collections::VecDeque;
+
+use super::decide::Verdict;
+
+/// Log odds that are enough before 44 ms (93 in a hundred), before 0.11 s (85), and after (75).
+const FIRST_ODDS: f32 = 2.59;
+const EARLY_ODDS: f32 = 1.73;
+const LATE_ODDS: f32 = 1.1;
+/// This many windows in a row for one key, with such a margin and such mean odds, are enough too.
+pub(super) const STEADY: usize = 4;
+const STEADY_MARGIN: f32 = 4.0;
+const STEADY_ODDS: f32 = 0.7;
+const STEADY_BABBLE_ODDS: f32 = 2.5;
+/// Log odds that are enough (97 in a hundred) while somebody talks: after this many voiced onsets that were no notes …
+pub(super) const BABBLE: usize = 2;
+const BABBLE_ODDS: f32 = 3.48;
+/// … within this time.
+pub(super) const BABBLE_S: f64 = 2.0;
+/// Keys below C2, below C3, below C6.
+const DEEP: usize = 36 - 21;
+pub(super) const BASS: usize = 48 - 21;
+const SIXTH_OCTAVE: usize = 84 - 21;
+/// Log odds that are enough for a sung note by the time since its onset: a syllable of speech holds still for 0.2 s at most.
+const VOICE_ODDS: [(f64, f32); 3] = [(0.19, 5.0), (0.26, 2.5), (f64::MAX, 1.2)];
+/// Keys from D#6 up may be decided at the end, by a smaller margin.
+const TREBLE: usize = 87 - 21;
+const FAINT_MARGIN: f32 = 0.75;
+const FAINT_ODDS: f32 = 0.4;
+
+/// Whether a window with this `verdict` after `seconds` may decide at all, whatever else it shows.
+pub(super) fn may_decide(verdict: &Verdict, seconds: f64) -> bool {
+    verdict.margin >= FAINT_MARGIN && seconds >= earliest(verdict.key) - 1e-3
+}
+
+/// Whether `verdict`, which has `odds` after `seconds`, decides; `run` holds key, margin and log odds of the newest windows,
+/// its own last. `babble`: somebody talks.
+pub(super) fn enough(
+    run: &VecDeque<(usize, f32, f32)>,
+    verdict: &Verdict,
+    odds: f32,
+    seconds: f64,
+    babble: bool,
+) -> bool {
+    let patience = if babble { 0.02 } else { 0.0 };
+    if seconds < earliest(verdict.key) + patience - 1e-9 {
+        return false;
+    }
+    let mut asked = match seconds {
+        s if s < 0.044 => FIRST_ODDS,
+        s if s < 0.112 => EARLY_ODDS,
+        _ => LATE_ODDS,
+    } - allowance(verdict.key);
+    if babble {
+        asked = asked.max(BABBLE_ODDS);
+    }
+    if odds >= asked && verdict.margin >= margin_asked(seconds) {
+        return true;
+    }
+    // One key far ahead of all others, window after window, needs less in each.
+    let steady = if babble {
+        STEADY_BABBLE_ODDS
+    } else {
+        STEADY_ODDS
+    };
+    seconds > 0.105
+        && run.len() == STEADY
+        && run
+            .iter()
+            .all(|r| r.0 == verdict.key && r.1 >= STEADY_MARGIN)
+        && run.iter().map(|r| r.2).sum::<f32>() >= steady * STEADY as f32
+}
+
+/// Whether a treble key may be decided at the end by this window, if no other decides.
+pub(super) fn faint_but_there(verdict: &Verdict, odds: f32) -> bool {
+    verdict.key >= TREBLE && odds >= FAINT_ODDS && verdict.margin >= FAINT_MARGIN
+}
+
+/// Whether a stretch of pitch with `odds` is a sung note, `since` seconds after its onset.
+pub(super) fn sung_enough(odds: f32, since: f64) -> bool {
+    VOICE_ODDS
+        .iter()
+        .find(|(until, _)| since < *until)
+        .is_some_and(|(_, least)| odds >= *least)
+}
+
+/// The first window that may decide for a key, seconds: before, the partials of low neighbours are one.
+fn earliest(key: usize) -> f64 {
+    match key {
+        k if k < BASS => 0.065,
+        k if k < SIXTH_OCTAVE => 0.037,
+        _ => 0.03,
+    }
+}
+
+/// Log odds that a low key may lack: knocks and speech are rarely taken for one.
+fn allowance(key: usize) -> f32 {
+    match key {
+        k if k < DEEP => 0.4,
+        k if k < BASS => 0.3,
+        _ => 0.0,
+    }
+}
+
+/// The margin over the second key that is enough after `seconds`, nats: early windows are still rising.
+fn margin_asked(seconds: f64) -> f32 {
+    match seconds {
+        s if s < 0.07 => 3.0,
+        s if s < 0.14 => 2.0,
+        _ => 1.0,
+    }
+}
