@@ -25,7 +25,10 @@ pub(super) fn run(cli: &Cli, args: &HearArgs, reference: Reference) -> anyhow::R
         chosen: home.settings().microphone(),
     };
     let options = EarOptions {
-        listening: Options { reference },
+        listening: Options {
+            reference,
+            ..Options::default()
+        },
         follow: args.frames || args.watch,
         ..EarOptions::default()
     };

@@ -8,6 +8,7 @@ use anyhow::{Context, bail};
 use super::args::{Cli, PracticeArgs};
 use super::{plain, plain_piano, read, say, unfinished, warn, write};
 use crate::drill::{End, Event};
+use crate::engrave::CellStyle;
 use crate::shell::audio::SystemMicrophones;
 use crate::shell::desk::{Desk, DeskError};
 use crate::shell::ear::{EarOptions, Hands, LoopStore, Tell};
@@ -17,6 +18,7 @@ use crate::shell::locale;
 use crate::shell::paths::Paths;
 use crate::shell::settings::{Settings, Shown};
 use crate::shell::sound::Sound;
+use crate::shell::term::pixels::Look;
 use crate::shell::term::{self, Manner};
 use crate::shell::today::Today;
 use crate::shell::wav;
@@ -252,6 +254,15 @@ impl term::Host for Screen<'_> {
 
     fn ascii(&self) -> bool {
         ascii(self.cli, self.home.settings())
+    }
+
+    fn look(&self) -> Look {
+        let look = self.home.settings().look();
+        if self.ascii() {
+            let style = CellStyle::Ascii;
+            return Look { style, ..look };
+        }
+        look
     }
 }
 

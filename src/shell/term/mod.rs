@@ -2,6 +2,7 @@
 
 mod guard;
 mod keys;
+pub mod pixels;
 mod run;
 mod screens;
 pub mod theme;
