@@ -326,6 +326,11 @@ impl Screen {
         drop(self.master.take());
     }
 
+    /// The program's process.
+    pub fn process(&self) -> u32 {
+        self.child.process_id().unwrap()
+    }
+
     /// Ends the program at once, as `kill -9`.
     pub fn kill(&mut self) {
         self.child.kill().unwrap();

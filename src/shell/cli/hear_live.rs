@@ -37,7 +37,7 @@ pub(super) fn run(cli: &Cli, args: &HearArgs, reference: Reference) -> anyhow::R
         return watch(cli, &home, args, microphones, options, seconds);
     }
     let (tell, told) = channel();
-    let _ear = Ear::start(
+    let ear = Ear::start(
         Box::new(microphones),
         options,
         Box::new(move |news| tell.send(news).is_ok()),
@@ -81,6 +81,9 @@ pub(super) fn run(cli: &Cli, args: &HearArgs, reference: Reference) -> anyhow::R
                 write_note(&mut out, &note, args.json)?;
             }
             Err(RecvTimeoutError::Timeout) if until.is_some() && began.is_some() => {
+                if ear.losses() > 0 {
+                    warn(&format!("Sound was lost {} times.", ear.losses()));
+                }
                 return Ok(ExitCode::SUCCESS);
             }
             Err(RecvTimeoutError::Timeout) => {}

@@ -1,7 +1,7 @@
 //! The thread that listens. In: microphones, and whether our own speaker sounds. Out: [`EarNews`], each as it happens.
 
 use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
@@ -111,6 +111,7 @@ pub type Tell = Box<dyn FnMut(EarNews) -> bool + Send>;
 #[derive(Debug)]
 pub struct Ear {
     stop: Arc<AtomicBool>,
+    lost: Arc<AtomicU64>,
     thread: Option<JoinHandle<()>>,
 }
 
@@ -118,18 +119,25 @@ impl Ear {
     /// Begins to listen on a thread of its own.
     pub fn start(microphones: Box<dyn Microphones>, options: EarOptions, mut tell: Tell) -> Ear {
         let stop = Arc::new(AtomicBool::new(false));
+        let lost = Arc::new(AtomicU64::new(0));
         let mut listening = Listening {
             microphones,
             pause: options.patience.first_retry,
             options,
             told: None,
+            lost: Arc::clone(&lost),
         };
         let stopped = Arc::clone(&stop);
         let thread = std::thread::Builder::new()
             .name("listening".to_owned())
             .spawn(move || listening.run(&stopped, &mut tell))
             .ok();
-        Ear { stop, thread }
+        Ear { stop, lost, thread }
+    }
+
+    /// Times sound was lost on its way, by the ring or by the device's own buffer.
+    pub fn losses(&self) -> u64 {
+        self.lost.load(Ordering::Relaxed)
     }
 }
 
@@ -156,6 +164,7 @@ struct Listening {
     pause: Duration,
     /// The fault that was told last, while there is one: the same one at every try is no news.
     told: Option<InputFault>,
+    lost: Arc<AtomicU64>,
 }
 
 impl Listening {
@@ -178,7 +187,12 @@ impl Listening {
                         .and_then(|microphone| Hearing::new(microphone, now, &self.options))
                         .map(|hearing| state = State::Open(Box::new(hearing))),
                 },
-                State::Open(hearing) => hearing.turn(now, in_time, &self.options, &mut news),
+                State::Open(hearing) => {
+                    let told = hearing.turn(now, in_time, &self.options, &mut news);
+                    self.lost
+                        .fetch_add(std::mem::take(&mut hearing.gaps), Ordering::Relaxed);
+                    told
+                }
                 State::Failed { until } => {
                     if now >= *until {
                         state = State::Opening(self.microphones.open());
@@ -236,6 +250,8 @@ struct Hearing {
     holes: Holes,
     /// Times the device's buffer had run over by the last block.
     overruns: u64,
+    /// Gaps since they were counted last.
+    gaps: u64,
     own: OwnTimes,
     /// Of the frame of the gate that is not whole yet: samples and their power.
     frame: (u32, f32),
@@ -256,6 +272,7 @@ impl Hearing {
             gate: Gate::new(),
             holes: Holes::new(f64::from(rate)),
             overruns: 0,
+            gaps: 0,
             own: OwnTimes::default(),
             frame: (0, 0.0),
             samples: Vec::with_capacity(4096),
@@ -311,6 +328,7 @@ impl Hearing {
         }
         let gap = block.lost > 0 || block.overruns != self.overruns;
         self.overruns = block.overruns;
+        self.gaps += u64::from(gap);
         self.clock.block(block.samples, gap, block.at);
         self.holes.block(samples, gap);
         if !options.headphones {
