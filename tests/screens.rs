@@ -49,7 +49,8 @@ fn still(screen: &Screen) -> String {
     }
 }
 
-/// The text with every time, such as `0:07`, left out: it runs on.
+/// The text with every time, such as `0:07`, left out, for it runs on; and without blanks at the ends of lines, which are
+/// there or not by what stood there before.
 fn timeless(text: &str) -> String {
     let letters: Vec<char> = text.chars().collect();
     let mut out = String::new();
@@ -67,7 +68,9 @@ fn timeless(text: &str) -> String {
             [] => break,
         }
     }
-    out
+    out.lines()
+        .map(|line| format!("{}\n", line.trim_end()))
+        .collect()
 }
 
 fn looks(screen: &Screen) -> (Vec<Look>, usize) {
@@ -96,15 +99,27 @@ fn looks(screen: &Screen) -> (Vec<Look>, usize) {
     })
 }
 
-struct Gallery(Painter);
+struct Gallery {
+    painter: Painter,
+    /// What was shown last: a key has been taken when something else is.
+    last: String,
+}
 
 impl Gallery {
+    /// Waits until something else is shown than before, and stands still.
+    fn await_change(&mut self, screen: &Screen) {
+        screen.wait_until("another screen", |screen| {
+            timeless(&screen.text()) != self.last
+        });
+        self.last = still(screen);
+    }
+
     /// Compares with the golden, and paints.
     fn show(&mut self, screen: &Screen, name: &str, colours: Colours) {
-        let text = still(screen);
-        insta::assert_snapshot!(name, text);
+        self.await_change(screen);
+        insta::assert_snapshot!(name, self.last.clone());
         let (cells, width) = looks(screen);
-        let png = self.0.png(&cells, width, colours);
+        let png = self.painter.png(&cells, width, colours);
         if let Some(folder) = folder() {
             std::fs::write(folder.join(format!("screen-{name}.png")), png).unwrap();
         }
@@ -120,7 +135,10 @@ fn start(rig: &Rig, args: &[&str], size: (u16, u16), ground: &str) -> Screen {
 
 #[test]
 fn screens_in_a_terminal_of_every_size() {
-    let mut gallery = Gallery(Painter::new());
+    let mut gallery = Gallery {
+        painter: Painter::new(),
+        last: String::new(),
+    };
     for size in SIZES {
         let rig = Rig::new();
         rig.ok(&["settings", "names", "english"]);
@@ -130,10 +148,11 @@ fn screens_in_a_terminal_of_every_size() {
         screen.send("?");
         gallery.show(&screen, &named("keys"), DARK);
         screen.send("\x1b");
-        still(&screen);
+        gallery.await_change(&screen);
         screen.send("s");
         gallery.show(&screen, &named("settings"), DARK);
         drop(screen);
+        gallery.last.clear();
         let events = rig.file("events");
         let args = [
             "practice",
@@ -163,6 +182,7 @@ fn screens_in_a_terminal_of_every_size() {
         gallery.show(&screen, &named("summary"), colours);
         screen.send("\x1b");
         assert_eq!(screen.end(), 0);
+        gallery.last.clear();
     }
 }
 

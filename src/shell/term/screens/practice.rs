@@ -2,9 +2,10 @@
 
 use ratatui::Frame;
 use ratatui::layout::Rect;
+use ratatui::text::Line;
 use ratatui::widgets::Paragraph;
 
-use super::{dim, row, strong};
+use super::{block, dim, row, strong};
 use crate::drill::{Event, Feedback, Given, Miss, Typed};
 use crate::engrave::{
     Column, KeyMark, KeyboardMarks, Music, NoteMark, Phrase, Role, StageRange, Staves, TooSmall,
@@ -304,18 +305,17 @@ pub(super) fn pair(item: Item, given: Option<Pitch>) -> Request {
 }
 
 fn too_small(frame: &mut Frame, small: TooSmall, words: &str) {
-    let area = frame.area();
-    row(frame, 1, words, strong());
-    if area.height > 3 {
-        row(
-            frame,
-            2,
-            &format!(
-                "To draw this the window needs {} columns and {} rows.",
-                small.needed.columns,
-                small.needed.rows + OTHER_ROWS
-            ),
-            dim(),
-        );
-    }
+    let area = picture_area(frame.area());
+    let needs = format!(
+        "To draw this the window needs {} columns and {} rows.",
+        small.needed.columns,
+        small.needed.rows + OTHER_ROWS
+    );
+    let inside = Rect {
+        x: area.x + area.width.min(1),
+        width: area.width.saturating_sub(2),
+        ..area
+    };
+    let lines = vec![Line::styled(words, strong()), Line::styled(needs, dim())];
+    block(frame, inside, lines);
 }
