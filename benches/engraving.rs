@@ -5,8 +5,8 @@ use std::hint::black_box;
 
 use criterion::{Criterion, criterion_group, criterion_main};
 use stavelark::engrave::{
-    CellStyle, Column, KeyMark, KeyboardMarks, Music, NoteMark, Role, Size, StageRange, Staves,
-    picture,
+    CellStyle, Column, KeyMark, KeyboardMarks, Music, NoteMark, Phrase, Role, Size, StageRange,
+    Staves, picture, scene,
 };
 use stavelark::theory::{Clef, KeySignature, Pitch};
 
@@ -18,7 +18,7 @@ fn note(pitch: &str, clef: Clef, role: Role) -> NoteMark {
     }
 }
 
-fn redraw(c: &mut Criterion) {
+fn exhibit() -> (Music, StageRange, KeyboardMarks) {
     let key = KeySignature::new(4).unwrap();
     let notes = [
         note("Bb1", Clef::Bass, Role::Asked),
@@ -42,8 +42,14 @@ fn redraw(c: &mut Criterion) {
             })
             .collect(),
     };
-    let sizes = [("80x21", 80, 21), ("120x37", 120, 37), ("200x57", 200, 57)];
-    for (name, columns, rows) in sizes {
+    (music, range, keyboard)
+}
+
+const SIZES: [(&str, u16, u16); 3] = [("80x21", 80, 21), ("120x37", 120, 37), ("200x57", 200, 57)];
+
+fn redraw(c: &mut Criterion) {
+    let (music, range, keyboard) = exhibit();
+    for (name, columns, rows) in SIZES {
         let size = Size { columns, rows };
         for (style, named) in [(CellStyle::Braille, "braille"), (CellStyle::Ascii, "ascii")] {
             c.bench_function(&format!("grand staff, miss, {name} {named}"), |b| {
@@ -53,5 +59,19 @@ fn redraw(c: &mut Criterion) {
     }
 }
 
-criterion_group!(benches, redraw);
+fn pixels(c: &mut Criterion) {
+    let (music, range, keyboard) = exhibit();
+    let phrase = Phrase::from(&music);
+    for (name, columns, rows) in SIZES {
+        let size = Size { columns, rows };
+        c.bench_function(&format!("grand staff, miss, {name} pixels"), |b| {
+            b.iter(|| {
+                let scene = scene(black_box(&phrase), &range, size, false, Some(&keyboard));
+                scene.unwrap().paint((9, 18))
+            });
+        });
+    }
+}
+
+criterion_group!(benches, redraw, pixels);
 criterion_main!(benches);

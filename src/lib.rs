@@ -7,6 +7,7 @@
 
 pub mod drill;
 pub mod engrave;
+pub mod report;
 pub mod score;
 pub mod shell;
 pub mod signal;

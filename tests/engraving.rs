@@ -530,3 +530,27 @@ fn letters_and_signs_are_ascii_throughout() {
         );
     }
 }
+
+#[test]
+fn a_miss_at_every_size_in_dots_and_in_letters() {
+    // Rows of the picture in windows of 60, 40, 24, 12, 5 and no rows.
+    let sizes = [(200, 57), (120, 37), (80, 21), (40, 9), (20, 2), (0, 0)];
+    let staves = Staves::One(Clef::Treble);
+    let range = range(staves, "C4 A5", &[Clef::Treble; 2]);
+    let notes = [
+        note("E4", Clef::Treble, Role::Asked),
+        note("F4", Clef::Treble, Role::Given),
+    ];
+    for (columns, rows) in sizes {
+        let size = Size { columns, rows };
+        for style in [CellStyle::Braille, CellStyle::Ascii] {
+            let music = music(staves, 0, &notes);
+            let text = match picture(&music, &range, size, style, Some(&marks(&notes))) {
+                Ok(grid) => grid.to_text(),
+                Err(too_small) => too_small.to_string(),
+            };
+            let name = format!("miss-{columns}x{rows}-{style:?}").to_lowercase();
+            insta::assert_snapshot!(name, text);
+        }
+    }
+}

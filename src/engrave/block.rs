@@ -3,6 +3,8 @@
 //! Rules are common practice: of a second the lower head stands left; stems point to the middle line and reach it
 //! from beyond one ledger line; accidentals are stacked from the outermost inward, as near to the heads as they can.
 
+use std::cmp::Ordering;
+
 use super::font::music_font;
 use super::layout::{Placed, height, ink};
 use super::list::{Ink, Mark, Part, Point, Rect, Shape};
@@ -235,10 +237,17 @@ fn chord(notes: &[Written], value: Option<NoteValue>, visible: (f64, f64)) -> Bl
     block
 }
 
-/// The note farthest from the middle line decides; on it, and in doubt, the stem points down.
+/// The note farthest from the middle line decides; of two as far, the side on which most notes lie; on the middle line,
+/// and in doubt, the stem points down. Source: common practice.
 fn stem_up(steps: &[i32]) -> bool {
     let (low, high) = (steps[0], steps[steps.len() - 1]);
-    4 - low > high - 4
+    let below = steps.iter().filter(|step| **step < 4).count();
+    let above = steps.iter().filter(|step| **step > 4).count();
+    match (4 - low).cmp(&(high - 4)) {
+        Ordering::Greater => true,
+        Ordering::Less => false,
+        Ordering::Equal => below > above,
+    }
 }
 
 /// The step at which the stem of a single note at `step` ends.

@@ -91,14 +91,14 @@ impl MusicFont {
     }
 }
 
+/// The music font's file, as it is embedded in what is printed.
+pub(super) const MUSIC_FONT: &[u8] = include_bytes!("font/bravura.otf");
+
 /// The font that comes with the program, read at first use.
 pub fn music_font() -> &'static MusicFont {
     static FONT: LazyLock<MusicFont> = LazyLock::new(|| {
-        MusicFont::from_bytes(
-            include_bytes!("font/bravura.otf"),
-            include_bytes!("font/metadata.json"),
-        )
-        .expect("the font built into the program is whole")
+        MusicFont::from_bytes(MUSIC_FONT, include_bytes!("font/metadata.json"))
+            .expect("the font built into the program is whole")
     });
     &FONT
 }

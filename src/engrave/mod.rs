@@ -13,12 +13,15 @@ mod layout;
 mod list;
 mod metrics;
 mod music;
+mod page;
 mod phrase;
 mod plan;
 mod scene;
 mod screen;
 
+pub use draw::pdf::{PdfError, document as pdf_document};
 pub use draw::pixels::{Pixels, SHARES};
+pub use draw::svg::document as svg_document;
 pub use font::{FontError, MusicFont, Outline, Segment, music_font};
 pub use grid::{Cell, CellGrid, CellStyle, Size, WHOLE};
 pub use keyboard::{KeyMark, KeyboardMarks};
@@ -26,6 +29,9 @@ pub use layout::display_list;
 pub use list::{DisplayList, Ink, KeyInk, Mark, Part, Point, Rect, Shape};
 pub use metrics::{EngravingDefaults, Glyph, GlyphMetrics, Metrics, MetricsError};
 pub use music::{Column, Music, NoteMark, Reach, Role, StageRange, Staves};
+pub use page::{
+    Anchor, Document, Music as PrintedMusic, Page, Stroke, Thing, Words, broken, text_width,
+};
 pub use phrase::{Event, NoteValue, Phrase, Sounding};
 pub use plan::{Manner, TooSmall, needed};
 pub use scene::{Scene, scene};

@@ -5,7 +5,7 @@ use super::draw::keys;
 use super::draw::pixel_keys;
 use super::draw::pixels::{self, Pixels, Sheet};
 use super::grid::{CellGrid, CellStyle, Size};
-use super::keyboard::KeyboardMarks;
+use super::keyboard::{Keyboard, KeyboardMarks, white_key};
 use super::list::Ink;
 use super::music::StageRange;
 use super::phrase::Phrase;
@@ -57,10 +57,10 @@ pub fn scene(
     {
         if new != old {
             *word = *new;
-            if new.ink == Ink::KeyName {
-                word.ground = Ink::WhiteKey(super::KeyInk::Plain);
-            }
         }
+    }
+    if let (Some(marks), Some(board)) = (keyboard, &composed.plan.keyboard) {
+        colour_names(board, marks, &mut words);
     }
     words.keyboard = keyboard.and(composed.plan.keyboard.clone());
     Ok(Scene {
@@ -70,6 +70,22 @@ pub fn scene(
         leaders: found,
         magnified,
     })
+}
+
+/// Names lie on their keys, marked or not.
+fn colour_names(board: &Keyboard, marks: &KeyboardMarks, words: &mut CellGrid) {
+    for height in (0..9).map(|octave| 7 * octave) {
+        let Ok(row) = usize::try_from(board.heights.row(f64::from(height))) else {
+            continue;
+        };
+        let width = usize::from(words.width);
+        let ground = Ink::WhiteKey(marks.ink(white_key(height)));
+        for cell in words.cells.iter_mut().skip(row * width).take(width) {
+            if cell.ink == Ink::KeyName {
+                cell.ground = ground;
+            }
+        }
+    }
 }
 
 impl Scene {

@@ -5,7 +5,9 @@ use std::path::PathBuf;
 
 use super::paths::{Paths, make_private};
 use super::store::{LearnerId, Store, StoreError};
+use super::term::pixels::{Look, Pictures};
 use super::words::nearest;
+use crate::engrave::CellStyle;
 use crate::study::{AnswerWay, PromptKind};
 use crate::theory::NoteNames;
 
@@ -32,7 +34,7 @@ pub struct Definition {
 }
 
 /// All settings. The default is the first value, but for `names`, which follows the locale.
-pub const DEFINITIONS: [Definition; 11] = [
+pub const DEFINITIONS: [Definition; 13] = [
     Definition {
         name: "names",
         scope: Scope::Learner,
@@ -84,8 +86,28 @@ pub const DEFINITIONS: [Definition; 11] = [
     Definition {
         name: "characters",
         scope: Scope::Machine,
-        values: &["auto", "ascii"],
+        values: &[
+            "auto",
+            "ascii",
+            "braille",
+            "octants",
+            "sextants",
+            "quadrants",
+            "half-blocks",
+        ],
         about: "what the staff is drawn with; auto draws ASCII where the locale is not UTF-8",
+    },
+    Definition {
+        name: "picture",
+        scope: Scope::Machine,
+        values: &["auto", "cells", "pixels"],
+        about: "whether the staff is a picture; auto where the terminal confirms it, but not in a multiplexer",
+    },
+    Definition {
+        name: "staff",
+        scope: Scope::Machine,
+        values: &["normal", "magnified"],
+        about: "magnified: one staff fills the window, for weak eyes",
     },
     Definition {
         name: "microphone",
@@ -284,6 +306,26 @@ impl Settings {
     /// Whether what is sounded is heard by headphones.
     pub fn headphones(&self) -> bool {
         self.of("headphones") == "on"
+    }
+
+    /// How the staff is shown.
+    pub fn look(&self) -> Look {
+        Look {
+            style: match self.of("characters").as_str() {
+                "ascii" => CellStyle::Ascii,
+                "octants" => CellStyle::Octants,
+                "sextants" => CellStyle::Sextants,
+                "quadrants" => CellStyle::Quadrants,
+                "half-blocks" => CellStyle::HalfBlocks,
+                _ => CellStyle::Braille,
+            },
+            magnified: self.of("staff") == "magnified",
+            pictures: match self.of("picture").as_str() {
+                "cells" => Pictures::Cells,
+                "pixels" => Pictures::Pixels,
+                _ => Pictures::Auto,
+            },
+        }
     }
 
     /// ASCII alone.

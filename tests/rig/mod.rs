@@ -220,6 +220,11 @@ impl Screen {
         self.parser.lock().unwrap().screen().contents()
     }
 
+    /// What `look` sees on the screen, colours and all.
+    pub fn with<T>(&self, look: impl FnOnce(&vt100::Screen) -> T) -> T {
+        look(self.parser.lock().unwrap().screen())
+    }
+
     /// Whether the program has the alternate screen.
     pub fn full_screen(&self) -> bool {
         self.parser.lock().unwrap().screen().alternate_screen()
@@ -273,6 +278,17 @@ impl Screen {
             .unwrap()
             .screen_mut()
             .set_size(some(rows), some(columns));
+        let size = PtySize {
+            rows,
+            cols: columns,
+            pixel_width: 0,
+            pixel_height: 0,
+        };
+        self.master.as_ref().unwrap().resize(size).unwrap();
+    }
+
+    /// Tells the program another size and leaves the screen as it is: what is drawn for other sizes may leave anything.
+    pub fn tell_size(&self, columns: u16, rows: u16) {
         let size = PtySize {
             rows,
             cols: columns,

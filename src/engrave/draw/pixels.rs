@@ -188,7 +188,7 @@ impl Sheet<'_> {
 
     /// Whole pixels of a line's weight; at least `least`.
     fn weight(&self, thickness: f64, least: f64) -> f64 {
-        (thickness * self.space()).round().max(least)
+        (thickness * self.space()).floor().max(least)
     }
 }
 

@@ -20,11 +20,44 @@ pub struct Cli {
     #[command(subcommand)]
     pub command: Option<Command>,
     /// Whose practice it is.
-    #[arg(long, global = true, value_name = "NAME")]
-    pub learner: Option<String>,
+    #[command(flatten)]
+    pub learner: LearnerArg,
     /// Draw with ASCII characters alone.
     #[arg(long, global = true)]
     pub ascii: bool,
+}
+
+/// Whose practice it is.
+#[derive(Debug, Args)]
+pub struct LearnerArg {
+    /// Whose practice it is; `sheet` takes several.
+    #[arg(long = "learner", global = true, value_name = "NAME")]
+    all: Vec<String>,
+}
+
+impl LearnerArg {
+    /// The one named, if one is.
+    pub fn as_deref(&self) -> Option<&str> {
+        self.all.first().map(String::as_str)
+    }
+
+    /// Whether one is named.
+    pub fn is_some(&self) -> bool {
+        !self.all.is_empty()
+    }
+
+    /// Whether more than one is named.
+    pub fn several(&self) -> bool {
+        self.all.len() > 1
+    }
+
+    /// Everyone named; nobody named is the learner in use.
+    pub fn each(&self) -> Vec<Option<&str>> {
+        match self.all.as_slice() {
+            [] => vec![None],
+            all => all.iter().map(|name| Some(name.as_str())).collect(),
+        }
+    }
 }
 
 /// The commands.
@@ -55,10 +88,14 @@ pub enum Command {
     )]
     Hear(HearArgs),
     /// Sound notes, or render them to a file.
-    #[command(
-        after_help = "Examples:\n  stavelark play C4 E4 G4 --together\n  stavelark play C4 --wav c4.wav"
-    )]
     Play(super::play::PlayArgs),
+    /// Pages to pin up, to cut out or to read from.
+    #[command(
+        after_help = "Examples:\n  stavelark sheet names names.pdf\n  stavelark sheet days course.pdf --paper letter --learner Wren --learner Robin\n  stavelark sheet cards cards.pdf --stage treble\n  stavelark sheet rows rows.svg --large"
+    )]
+    Sheet(super::sheet::SheetArgs),
+    /// How a piano is tuned, from recordings of its keys.
+    Tuning(super::tuning::TuningArgs),
     /// Learners: add, list, use, rename, remove.
     #[command(after_help = "Examples:\n  stavelark learner add Wren\n  stavelark learner list")]
     Learner {
@@ -239,12 +276,18 @@ pub struct DevicesArgs {
 #[derive(Debug, Args)]
 pub struct HearArgs {
     /// The recording.
-    #[arg(required_unless_present_any = ["microphone"])]
+    #[arg(required_unless_present_any = ["microphone", "watch"])]
     pub file: Option<PathBuf>,
     /// Hear the microphone, until Ctrl-C.
     #[arg(long, conflicts_with = "file")]
     pub microphone: bool,
-    /// With --microphone: end after so many seconds.
+    /// Draw the sounding pitch of the microphone as a point on the staff.
+    #[arg(long, conflicts_with_all = ["file", "frames", "json"])]
+    pub watch: bool,
+    /// With --watch: sound this note meanwhile, for long tones against it; needs headphones.
+    #[arg(long, value_name = "NOTE", requires = "watch")]
+    pub drone: Option<crate::theory::Pitch>,
+    /// With --microphone or --watch: end after so many seconds.
     #[arg(long = "for", value_name = "SECONDS", value_parser = clap::value_parser!(u32).range(1..))]
     pub seconds: Option<u32>,
     /// The pitch every hundredth of a second instead of the notes.

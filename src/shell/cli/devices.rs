@@ -78,8 +78,8 @@ pub(super) fn run(cli: &Cli, args: &DevicesArgs) -> anyhow::Result<ExitCode> {
     write_list(&outputs, "default", args.all)?;
     match loops.get("default", chosen) {
         Some(delay) => say(&format!(
-            "From loudspeaker to microphone: {} ms",
-            delay.as_millis()
+            "From loudspeaker to microphone: {:.0} ms",
+            delay.as_secs_f64() * 1000.0
         ))?,
         None => say("From loudspeaker to microphone: not measured (stavelark devices --loop)")?,
     }
@@ -156,7 +156,8 @@ fn check(microphones: &mut SystemMicrophones, json: bool) -> anyhow::Result<Exit
 fn write_list(devices: &[Listed], used: &str, all: bool) -> io::Result<()> {
     let shown: Vec<&Listed> = devices
         .iter()
-        .filter(|device| all || device.form.is_some() || device.id == used)
+        // What swallows or makes silence is no device to anybody.
+        .filter(|device| all || device.form.is_some() && device.id != "null" || device.id == used)
         .collect();
     if shown.is_empty() {
         return say("  none that can be opened");

@@ -19,64 +19,72 @@ pub(super) fn run(cli: &Cli, args: &HearArgs) -> anyhow::Result<ExitCode> {
         return hear_live::run(cli, args, reference);
     };
     super::read::there(file)?;
-    let recording = wav::read(file)?;
-    if recording.cut_off {
-        super::warn(&format!(
-            "'{}' was cut off: it is heard as far as it goes",
-            file.display()
-        ));
+    let mut recording = wav::Reader::open(file)?;
+    let mut block = Vec::with_capacity(BLOCK);
+    if recording.next_block(&mut block, BLOCK)? == 0 {
+        return Err(recording.empty().into());
     }
     let mut out = std::io::BufWriter::new(std::io::stdout().lock());
-    let options = Options { reference };
+    let options = Options {
+        reference,
+        ..Options::default()
+    };
     let deaf = || format!("cannot listen to '{}'", file.display());
     if args.frames {
-        let track = PitchTrack::new(recording.rate, options).with_context(deaf)?;
-        write_frames(&mut out, track, &recording, args.json)?;
-        return Ok(ExitCode::SUCCESS);
-    }
-    if !args.json {
-        writeln!(out, "{HEAD}")?;
-    }
-    let mut listener = Listener::new(recording.rate, options).with_context(deaf)?;
-    for block in recording.mono.chunks(BLOCK) {
-        for note in listener.push(block) {
+        let mut track = PitchTrack::new(recording.rate, options).with_context(deaf)?;
+        if !args.json {
+            writeln!(out, "time_s,frequency_hz,confidence")?;
+        }
+        while !block.is_empty() {
+            for frame in track.push(&block) {
+                write_frame(&mut out, &frame, args.json)?;
+            }
+            block.clear();
+            recording.next_block(&mut block, BLOCK)?;
+        }
+        if let Some(frame) = track.finish() {
+            write_frame(&mut out, &frame, args.json)?;
+        }
+    } else {
+        let mut listener = Listener::new(recording.rate, options).with_context(deaf)?;
+        if !args.json {
+            writeln!(out, "{HEAD}")?;
+        }
+        while !block.is_empty() {
+            for note in listener.push(&block) {
+                write_note(&mut out, &note, args.json)?;
+            }
+            block.clear();
+            recording.next_block(&mut block, BLOCK)?;
+        }
+        for note in listener.finish() {
             write_note(&mut out, &note, args.json)?;
         }
     }
-    for note in listener.finish() {
-        write_note(&mut out, &note, args.json)?;
-    }
     out.flush()?;
+    if recording.cut_off {
+        super::warn(&format!(
+            "'{}' was cut off: it was heard as far as it goes",
+            file.display()
+        ));
+    }
     Ok(ExitCode::SUCCESS)
 }
 
 /// The columns.
 pub(super) const HEAD: &str = "onset_s,decided_s,midi,name,frequency_hz,cents,confidence";
 
+/// The columns of `--frames`.
+pub(super) const FRAMES_HEAD: &str = "time_s,frequency_hz,confidence";
+
 /// Samples handed on at a time: what a sound card would give.
 const BLOCK: usize = 1024;
 
-fn write_frames(
+pub(super) fn write_frame(
     out: &mut impl Write,
-    mut track: PitchTrack,
-    recording: &wav::Recording,
+    frame: &PitchFrame,
     json: bool,
 ) -> std::io::Result<()> {
-    if !json {
-        writeln!(out, "time_s,frequency_hz,confidence")?;
-    }
-    for block in recording.mono.chunks(BLOCK) {
-        for frame in track.push(block) {
-            write_frame(out, &frame, json)?;
-        }
-    }
-    if let Some(frame) = track.finish() {
-        write_frame(out, &frame, json)?;
-    }
-    out.flush()
-}
-
-fn write_frame(out: &mut impl Write, frame: &PitchFrame, json: bool) -> std::io::Result<()> {
     let hz = frame.frequency.map(|hz| hz.0);
     if json {
         let row = json!({

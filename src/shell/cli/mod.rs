@@ -15,6 +15,8 @@ mod practice;
 mod progress;
 mod read;
 mod settings;
+mod sheet;
+mod tuning;
 mod write;
 
 use std::io::{self, ErrorKind, Write};
@@ -52,7 +54,11 @@ fn in_words(error: &anyhow::Error) -> String {
 }
 
 fn run(cli: &Cli) -> anyhow::Result<ExitCode> {
+    if cli.learner.several() && !matches!(cli.command, Some(Command::Sheet(_))) {
+        anyhow::bail!("only `sheet` takes several learners: name one");
+    }
     match &cli.command {
+        Some(Command::Sheet(args)) => sheet::run(cli, args),
         None => practice::home(cli),
         Some(Command::Practice(args)) => practice::run(cli, args),
         Some(Command::Progress(args)) => progress::run(cli, args),
@@ -60,6 +66,7 @@ fn run(cli: &Cli) -> anyhow::Result<ExitCode> {
         Some(Command::Devices(args)) => devices::run(cli, args),
         Some(Command::Hear(args)) => hear::run(cli, args),
         Some(Command::Play(args)) => play::run(args),
+        Some(Command::Tuning(args)) => tuning::run(args),
         Some(Command::Learner { command }) => learner::run(command),
         Some(Command::Settings { name, value, json }) => {
             settings::run(cli, name.as_deref(), value.as_deref(), *json)

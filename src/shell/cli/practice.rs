@@ -8,6 +8,7 @@ use anyhow::{Context, bail};
 use super::args::{Cli, PracticeArgs};
 use super::{plain, plain_piano, read, say, unfinished, warn, write};
 use crate::drill::{End, Event};
+use crate::engrave::CellStyle;
 use crate::shell::audio::SystemMicrophones;
 use crate::shell::desk::{Desk, DeskError};
 use crate::shell::ear::{EarOptions, Hands, LoopStore, Tell};
@@ -18,6 +19,7 @@ use crate::shell::paths::Paths;
 use crate::shell::progress::Progress;
 use crate::shell::settings::{Settings, Shown};
 use crate::shell::sound::Sound;
+use crate::shell::term::pixels::Look;
 use crate::shell::term::screens::progress::ProgressPage;
 use crate::shell::term::screens::quiz::{Finding, Quiz};
 use crate::shell::term::{self, Manner};
@@ -119,7 +121,7 @@ fn shown() -> Box<dyn Write> {
 }
 
 /// Why there is no screen to draw on, if there is none.
-fn no_screen() -> Option<&'static str> {
+pub(super) fn no_screen() -> Option<&'static str> {
     if !io::stdout().is_terminal() || !io::stdin().is_terminal() {
         return Some("This is no terminal");
     }
@@ -274,6 +276,15 @@ impl term::Host for Screen<'_> {
 
     fn ascii(&self) -> bool {
         ascii(self.cli, self.home.settings())
+    }
+
+    fn look(&self) -> Look {
+        let look = self.home.settings().look();
+        if self.ascii() {
+            let style = CellStyle::Ascii;
+            return Look { style, ..look };
+        }
+        look
     }
 }
 

@@ -8,6 +8,7 @@ mod clock;
 mod gate;
 mod guided;
 mod hands;
+mod holes;
 mod listening;
 mod loop_delay;
 mod own;

@@ -2,8 +2,11 @@
 
 mod guard;
 mod keys;
+pub mod pixels;
 mod run;
 pub mod screens;
 pub mod theme;
+mod watch;
 
 pub use run::{Host, Manner, run};
+pub use watch::{Watch, watch};

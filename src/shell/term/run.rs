@@ -1,16 +1,17 @@
 //! The full-screen program: keys and time come in one at a time, the screen is drawn after each.
 
-use std::io::{self, Stdout};
+use std::io::{self, Stdout, Write};
 use std::sync::mpsc::{RecvTimeoutError, Sender, channel};
 use std::time::Duration;
 
-use crossterm::event::{self, Event as Input, KeyEventKind, MouseButton, MouseEventKind};
+use crossterm::event::{Event as Input, KeyEventKind, MouseButton, MouseEventKind};
 use ratatui::Terminal;
 use ratatui::backend::CrosstermBackend;
 use ratatui::buffer::Buffer;
 
 use super::guard::Guard;
 use super::keys::{Action, Offer, action, offer, practice_foot};
+use super::pixels::{self, Easel, Look};
 use super::screens::progress::ProgressPage;
 use super::screens::quiz::{Finding, Quiz};
 use super::screens::{self, help, home, practice, progress, quiz, settings, summary, who};
@@ -52,6 +53,8 @@ pub trait Host {
     fn set(&mut self, name: &str, value: &str) -> Result<(), DeskError>;
     /// ASCII alone.
     fn ascii(&self) -> bool;
+    /// How the staff is shown.
+    fn look(&self) -> Look;
 }
 
 /// How the drawn keyboard serves.
@@ -146,6 +149,8 @@ enum Arrival {
     Input(Input),
     /// Something heard.
     Ear(EarNews),
+    /// What the terminal says of itself.
+    Told(Vec<pixels::Heard>),
     /// The terminal is gone.
     Gone,
 }
@@ -164,10 +169,19 @@ pub fn run(host: &mut dyn Host, start_now: bool) -> Result<(), DeskError> {
     let guard = Guard::take()?;
     let mut terminal = Terminal::new(CrosstermBackend::new(io::stdout()))?;
     inputs(arrive.clone());
+    let mut easel = Easel::new(host.look());
+    let mut asked = false;
     let mut helping = false;
     let result = loop {
-        if let Err(error) = draw(&mut terminal, &page, helping, host.ascii()) {
+        easel.set_look(host.look());
+        if let Err(error) = draw(&mut terminal, &page, helping, host.ascii(), &mut easel) {
             break Err(error);
+        }
+        // The terminal is asked what it can show when the first frame stands.
+        if !std::mem::replace(&mut asked, true)
+            && let Err(error) = ask(&mut terminal, host.look())
+        {
+            break Err(error.into());
         }
         if let Page::Practice(state) = &mut page
             && let Some(fault) = state.desk.sound_fault()
@@ -194,7 +208,15 @@ pub fn run(host: &mut dyn Host, start_now: bool) -> Result<(), DeskError> {
         let stepped = match arrivals.recv_timeout(TICK) {
             Ok(Arrival::Input(input)) => {
                 let size = terminal.size()?;
-                step(host, page, &mut helping, &input, size, &arrive)
+                if let Input::Resize(columns, rows) = input {
+                    easel.resized((columns, rows));
+                }
+                step(host, page, &mut helping, &input, (size, &easel), &arrive)
+            }
+            Ok(Arrival::Told(heard)) => {
+                let size = terminal.size()?;
+                easel.told(heard, (size.width, size.height));
+                continue;
             }
             Ok(Arrival::Ear(news)) => hear(page, &news).map(Some),
             Err(RecvTimeoutError::Timeout) => continue,
@@ -207,20 +229,30 @@ pub fn run(host: &mut dyn Host, start_now: bool) -> Result<(), DeskError> {
             Err(error) => break Err(error),
         }
     };
+    // A terminal that is gone shows no picture either.
+    let _gone = easel.leave(&mut terminal);
     drop(guard);
     result
 }
 
 /// Keys, mouse and sizes from a thread of their own.
 fn inputs(arrive: Sender<Arrival>) {
-    std::thread::spawn(move || {
-        while let Ok(input) = event::read() {
-            if arrive.send(Arrival::Input(input)).is_err() {
-                return;
-            }
-        }
-        let _nobody_left = arrive.send(Arrival::Gone);
+    pixels::listen(move |came| {
+        let arrival = match came {
+            pixels::Input::Event(input) => Arrival::Input(input),
+            pixels::Input::Told(heard) => Arrival::Told(heard),
+            pixels::Input::Gone => Arrival::Gone,
+        };
+        arrive.send(arrival).is_ok()
     });
+}
+
+/// Asks the terminal for its colours, and what pictures it shows.
+fn ask(terminal: &mut Terminal<CrosstermBackend<Stdout>>, look: Look) -> io::Result<()> {
+    let questions = pixels::questions(look.asks_about_pictures());
+    let out = terminal.backend_mut();
+    out.write_all(questions.as_bytes())?;
+    Write::flush(out)
 }
 
 /// Takes what the ear tells.
@@ -261,6 +293,7 @@ fn draw(
     page: &Page,
     helping: bool,
     ascii: bool,
+    easel: &mut Easel,
 ) -> Result<(), DeskError> {
     terminal.draw(|frame| {
         match page {
@@ -268,9 +301,9 @@ fn draw(
             Page::Who { names, at } => who::draw(frame, names, *at),
             Page::Home(today) => home::draw(frame, today, ascii),
             Page::Settings { shown, at } => settings::draw(frame, shown, *at),
-            Page::Practice(state) => practice::draw(frame, state),
-            Page::Progress(page) => progress::draw(frame, page),
-            Page::Quiz(quiz) => quiz::draw(frame, quiz),
+            Page::Practice(state) => practice::draw(frame, state, easel),
+            Page::Progress(page) => progress::draw(frame, page, easel),
+            Page::Quiz(quiz) => quiz::draw(frame, quiz, easel),
             Page::Summary { heading, lines } => summary::draw(frame, heading, lines),
         }
         if helping {
@@ -282,6 +315,7 @@ fn draw(
             in_ascii(frame.buffer_mut());
         }
     })?;
+    easel.finish(terminal)?;
     Ok(())
 }
 
@@ -301,7 +335,7 @@ fn step(
     page: Page,
     helping: &mut bool,
     input: &Input,
-    size: ratatui::layout::Size,
+    (size, easel): (ratatui::layout::Size, &Easel),
     arrive: &Sender<Arrival>,
 ) -> Result<Option<Page>, DeskError> {
     let pressed = match input {
@@ -314,7 +348,7 @@ fn step(
             } else if *helping {
                 None
             } else {
-                return click(host, page, size, mouse.column, mouse.row).map(Some);
+                return click(host, page, (size, easel), mouse.column, mouse.row).map(Some);
             }
         }
         _ => None,
@@ -400,13 +434,13 @@ fn change(host: &mut dyn Host, shown: &[Shown], at: usize, by: isize) -> Result<
 fn click(
     host: &mut dyn Host,
     page: Page,
-    size: ratatui::layout::Size,
+    (size, easel): (ratatui::layout::Size, &Easel),
     column: u16,
     row: u16,
 ) -> Result<Page, DeskError> {
     match page {
         Page::Practice(mut state) => {
-            practice::click(&mut state, size, column, row)?;
+            practice::click(&mut state, easel, column, row)?;
             Ok(after(state))
         }
         Page::Who { names, at } => match who::at_row(at, names.len(), row, size.height) {

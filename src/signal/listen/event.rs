@@ -16,10 +16,34 @@ pub enum ListenError {
 }
 
 /// What a listener may know beforehand.
-#[derive(Debug, Clone, Copy, PartialEq, Default)]
+#[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Options {
     /// The frequency of A4 that cents are counted from.
     pub reference: Reference,
+    /// Whether struck keys are heard.
+    pub piano: bool,
+    /// The range in which sung notes are heard, lowest and highest; none to hear no voice.
+    pub voice: Option<(MidiNote, MidiNote)>,
+    /// Where keys of this instrument are known to lie: cents above equal temperament at the reference. Keys between and
+    /// beyond them are placed by these.
+    pub instrument: [Option<(MidiNote, Cents)>; 3],
+    /// Whether the listener's own surest decisions teach it how the instrument is tuned; else [`Listener::teach`] does.
+    ///
+    /// [`Listener::teach`]: super::Listener::teach
+    pub learns: bool,
+}
+
+impl Default for Options {
+    /// Anything from a piano at A4 = 440 Hz or a voice from C2 to C6; learns by itself.
+    fn default() -> Options {
+        Options {
+            reference: Reference::default(),
+            piano: true,
+            voice: Some((MidiNote(36), MidiNote(84))),
+            instrument: [None; 3],
+            learns: true,
+        }
+    }
 }
 
 /// Whether an event names its key for certain.

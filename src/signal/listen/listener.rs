@@ -42,9 +42,13 @@ const DEEP: usize = 36 - 21;
 const BASS: usize = 48 - 21;
 const SIXTH_OCTAVE: usize = 84 - 21;
 /// Log odds that are enough for a sung note by the time since its onset: a syllable of speech holds still for 0.2 s at most.
-const VOICE_ODDS: [(f64, f32); 3] = [(0.19, 5.0), (0.26, 2.5), (f64::MAX, 1.0)];
+const VOICE_ODDS: [(f64, f32); 3] = [(0.19, 5.0), (0.26, 2.5), (f64::MAX, 1.2)];
 /// An onset below this share of an undecided one's growth may be its echo.
 const ECHO: f32 = 0.4;
+/// Two onsets of a bass string this close are one stroke: its attack comes in two parts.
+const DOUBLE_S: f64 = 0.08;
+/// No hand strikes one key again so soon.
+const DOUBLE_STROKE_S: f64 = 0.115;
 /// Below this share it does not end a note that a voice may be settling on.
 const WEAK: f32 = 0.6;
 /// A sung note's steady pitch begins at most this long after its onset.
@@ -88,6 +92,8 @@ struct Pending {
     voiced: bool,
     /// It came soon after a stronger one that was not decided yet.
     echo: bool,
+    /// A stronger, undecided onset just before: of a bass string it is the same stroke.
+    before: Option<Onset>,
 }
 
 /// Hears notes in a stream.
@@ -110,6 +116,7 @@ pub struct Listener {
     pending: Vec<Pending>,
     /// The key decided last, and the sample up to which its sound was used.
     decided: Option<(usize, usize)>,
+    decided_onset: usize,
     last_onset: usize,
     /// Voiced onsets of late that were no notes.
     rejects: VecDeque<usize>,
@@ -153,7 +160,9 @@ impl Listener {
         let working = thinner.working_rate();
         let hop = (working / 200.0).round() as usize;
         let detector = OnsetDetector::new(working, hop);
-        let decider = Decider::new(Grid::new(options.reference), working);
+        let mut decider = Decider::new(Grid::new(options.reference), working);
+        let offsets = Offsets::new(&known_offsets(&options, &decider.grid));
+        decider.grid.retune(&offsets.curve());
         // Silence before the stream, so that its first sound has something to rise from.
         let lead = (KEPT_S * working) as usize;
         Ok(Listener {
@@ -170,9 +179,10 @@ impl Listener {
             seen: lead,
             pending: Vec::new(),
             decided: None,
+            decided_onset: 0,
             last_onset: 0,
             rejects: VecDeque::new(),
-            offsets: Offsets::new(&[]),
+            offsets,
             voice: VoiceTracker::new(working),
             hops: 0,
             open: None,
@@ -230,12 +240,12 @@ impl Listener {
             self.begin(onset);
         }
         for mut pending in std::mem::take(&mut self.pending) {
-            // Decided meanwhile: a second attack of the same note.
-            if self
-                .decided
-                .is_some_and(|(_, until)| pending.onset.sample <= until)
-                && pending.echo
-            {
+            // Decided meanwhile by the other attack of the same note.
+            let attack_of_decided = pending.echo
+                && self
+                    .decided
+                    .is_some_and(|(_, until)| pending.onset.sample <= until);
+            if attack_of_decided || self.decided_onset > pending.onset.sample {
                 continue;
             }
             if !self.look(&mut pending, events) {
@@ -253,21 +263,28 @@ impl Listener {
         let strongest = |p: &Pending| onset.growth < ECHO * p.onset.growth;
         // A much weaker one soon after may be the same note's second attack: both are followed.
         let echo = self.pending.last().is_some_and(strongest);
+        let mut before = None;
         if !echo {
             for pending in std::mem::take(&mut self.pending) {
                 self.reject(&pending);
+                let apart = (onset.sample - pending.onset.sample) as f64 / self.rate;
+                let stronger = pending.onset.growth > onset.growth;
+                before = (stronger && apart < DOUBLE_S).then_some(pending.onset);
             }
         }
-        self.pending.push(Pending {
-            ring: self.ringing(&onset),
-            onset,
-            look: 0,
-            keys: [None; 2],
-            run: VecDeque::new(),
-            faint: None,
-            voiced: false,
-            echo,
-        });
+        if self.options.piano {
+            self.pending.push(Pending {
+                ring: self.ringing(&onset),
+                onset,
+                look: 0,
+                keys: [None; 2],
+                run: VecDeque::new(),
+                faint: None,
+                voiced: false,
+                echo,
+                before,
+            });
+        }
         self.last_onset = onset.sample;
         let weak = self.open.is_some_and(|open| {
             let apart = (onset.sample - open.onset.sample) as f64 / self.rate;
@@ -294,7 +311,9 @@ impl Listener {
         let Some(stretch) = self.voice.push(frame, self.seen, &self.decider.grid) else {
             return;
         };
-        let Some(open) = self.open else { return };
+        let (Some(open), Some((lowest, highest))) = (self.open, self.options.voice) else {
+            return;
+        };
         let late = (stretch.begun as f64 - open.onset.sample as f64) / self.rate;
         if late > LATEST_VOICE_S {
             return;
@@ -316,6 +335,9 @@ impl Listener {
         let a4 = self.options.reference.hz();
         let number = 69.0 + 12.0 * (stretch.frequency / a4.0).log2();
         let key = MidiNote(number.round() as i16);
+        if key < lowest || key > highest {
+            return;
+        }
         events.push(self.event(&open.onset, key, Hz(stretch.frequency), odds));
         self.open = None;
         self.pending.clear();
@@ -498,12 +520,23 @@ impl Listener {
         events: &mut Vec<NoteEvent>,
     ) {
         let first = self.decider.first_partial(verdict);
-        events.push(self.event(&pending.onset, grid::key(verdict.key), Hz(first), odds));
-        if odds >= LEARN_ODDS {
-            self.learn(verdict, Hz(first));
+        let onset = match pending.before {
+            Some(before) if verdict.key < BASS => before,
+            _ => pending.onset,
+        };
+        let last = self.decided.replace((verdict.key, self.seen));
+        let again = last.is_some_and(|(key, _)| key == verdict.key)
+            && onset.sample.saturating_sub(self.decided_onset)
+                < (DOUBLE_STROKE_S * self.rate) as usize;
+        if again {
+            return;
+        }
+        self.decided_onset = onset.sample;
+        events.push(self.event(&onset, grid::key(verdict.key), Hz(first), odds));
+        if odds >= LEARN_ODDS && self.options.learns {
+            self.learn(verdict.key, Hz(first));
         }
         self.open = None;
-        self.decided = Some((verdict.key, self.seen));
         self.sounding = Some(Sounding {
             struck: Some(*verdict),
             onset: pending.onset,
@@ -515,11 +548,18 @@ impl Listener {
         });
     }
 
+    /// Learns how the instrument is tuned from a note whose key is known to be right. Further than 40 cents from what is
+    /// known it does not go: such an instrument is to be measured (see [`Options::instrument`]).
+    pub fn teach(&mut self, note: &NoteEvent) {
+        if let Some(index) = grid::index(note.key) {
+            self.learn(index, note.frequency);
+        }
+    }
+
     /// Moves the grid towards this piano.
-    fn learn(&mut self, verdict: &Verdict, first: Hz) {
+    fn learn(&mut self, key: usize, first: Hz) {
         let grid = &mut self.decider.grid;
-        self.offsets
-            .learn(verdict.key, grid.cents_from_usual(verdict.key, first.0));
+        self.offsets.learn(key, grid.cents_from_usual(key, first.0));
         grid.retune(&self.offsets.curve());
     }
 
@@ -597,6 +637,19 @@ impl Listener {
             surety: Surety::Sure,
         }
     }
+}
+
+/// The keys of `options.instrument`, in cents from where `grid` usually has them.
+fn known_offsets(options: &Options, grid: &Grid) -> Vec<(usize, f64)> {
+    let equal = Temperament::equal();
+    let known = options.instrument.iter().flatten();
+    known
+        .filter_map(|(key, cents)| {
+            let first = equal.frequency(*key, options.reference).raised(*cents);
+            let index = grid::index(*key)?;
+            Some((index, grid.cents_from_usual(index, first.0)))
+        })
+        .collect()
 }
 
 fn likelihood(odds: f32) -> f32 {

@@ -1,20 +1,19 @@
 //! Practice: the staff, one line above, one line of feedback, one line of keys.
 
 use ratatui::Frame;
-use ratatui::layout::{Rect, Size as ScreenSize};
+use ratatui::layout::Rect;
 use ratatui::widgets::Paragraph;
 
 use super::{dim, row, strong};
 use crate::drill::{Event, Feedback, Given, Miss, Typed};
 use crate::engrave::{
-    CellGrid, CellStyle, Column, KeyMark, KeyboardMarks, Music, NoteMark, Role, Size, StageRange,
-    Staves, TooSmall, picture,
+    Column, KeyMark, KeyboardMarks, Music, NoteMark, Phrase, Role, StageRange, Staves, TooSmall,
 };
 use crate::shell::desk::DeskError;
 use crate::shell::ear::{Hands, rest_in_words};
 use crate::shell::term::keys::Action;
+use crate::shell::term::pixels::{Easel, Request};
 use crate::shell::term::run::Practice;
-use crate::shell::term::theme::Theme;
 use crate::shell::words::Wording;
 use crate::study::{Block, Item, Stage};
 use crate::theory::{Alteration, Clef, MidiNote, Pitch};
@@ -26,7 +25,7 @@ const REST_AFTER_MS: u64 = 20 * 60_000;
 const OTHER_ROWS: u16 = 3;
 
 /// Draws the sitting.
-pub fn draw(frame: &mut Frame, state: &Practice) {
+pub fn draw(frame: &mut Frame, state: &Practice, easel: &mut Easel) {
     let area = frame.area();
     let view = state.desk.view();
     row(frame, 0, &state.desk.heading(), dim());
@@ -56,16 +55,16 @@ pub fn draw(frame: &mut Frame, state: &Practice) {
     }
     if let Some(item) = view.item {
         let miss = miss(view.feedback.as_ref(), item);
-        match drawn(
+        let wording = state.desk.wording();
+        let request = request(
             state.desk.stage(),
             (item, &view.group),
             miss,
             state.keyboard,
-            screen(area.as_size()),
-            state.desk.wording(),
-        ) {
-            Ok(grid) => paint(frame, &grid),
-            Err(small) => too_small(frame, small, &state.desk.wording().item(item)),
+            wording,
+        );
+        if let Err(small) = easel.draw(frame, picture_area(area), request) {
+            too_small(frame, small, &wording.item(item));
         }
     }
     let feedback = match (state.typing.accidental(), &view.feedback) {
@@ -130,32 +129,11 @@ fn name(state: &mut Practice, typed: Typed) -> Result<(), DeskError> {
 }
 
 /// A click on the drawn keyboard gives the name of that key.
-pub fn click(
-    state: &mut Practice,
-    size: ScreenSize,
-    column: u16,
-    row: u16,
-) -> Result<(), DeskError> {
+pub fn click(state: &mut Practice, easel: &Easel, column: u16, row: u16) -> Result<(), DeskError> {
     let Some(item) = state.desk.view().item else {
         return Ok(());
     };
-    let miss = miss(state.desk.view().feedback.as_ref(), item);
-    let size = screen(size);
-    let Ok(grid) = drawn(
-        state.desk.stage(),
-        (item, &state.desk.view().group),
-        miss,
-        state.keyboard,
-        size,
-        state.desk.wording(),
-    ) else {
-        return Ok(());
-    };
-    let (left, top) = corner(&grid, size);
-    let (Some(x), Some(y)) = (column.checked_sub(left), row.checked_sub(top)) else {
-        return Ok(());
-    };
-    match grid.key_at(x, y) {
+    match easel.key_at(column, row) {
         Some(key) if state.mouse_gives_key => {
             state.typing.clear();
             state.desk.pressed(key)
@@ -185,10 +163,12 @@ fn miss(feedback: Option<&Feedback>, item: Item) -> Option<Miss> {
     }
 }
 
-pub(super) fn screen(size: ScreenSize) -> Size {
-    Size {
-        columns: size.width,
-        rows: size.height.saturating_sub(OTHER_ROWS),
+/// Between the heading and the feedback.
+pub(super) fn picture_area(area: Rect) -> Rect {
+    Rect {
+        y: area.y + area.height.min(1),
+        height: area.height.saturating_sub(OTHER_ROWS),
+        ..area
     }
 }
 
@@ -203,14 +183,13 @@ fn staves(stage: &Stage, item: Item) -> Staves {
     }
 }
 
-pub(super) fn drawn(
+pub(super) fn request(
     stage: &Stage,
     (item, group): (Item, &[Item]),
     miss: Option<Miss>,
     keyboard: bool,
-    size: Size,
     wording: Wording,
-) -> Result<CellGrid, TooSmall> {
+) -> Request {
     let staves = staves(stage, item);
     let block = block_of(stage, item);
     let range = StageRange::of(
@@ -280,13 +259,11 @@ pub(super) fn drawn(
             })
             .unwrap_or_default(),
     };
-    let style = if wording.ascii {
-        CellStyle::Ascii
-    } else {
-        CellStyle::Braille
-    };
-    let shown = (keyboard || miss.is_some()).then_some(&marks);
-    picture(&music, &range, size, style, shown)
+    Request {
+        phrase: Phrase::from(&music),
+        range,
+        keyboard: (keyboard || miss.is_some()).then_some(marks),
+    }
 }
 
 /// The block an item is drilled with; one that is carried along goes with the notes of its staff.
@@ -296,25 +273,8 @@ fn block_of(stage: &Stage, item: Item) -> Option<&Block> {
     own.or_else(|| blocks().find(|block| block.items.iter().any(|i| i.clef == item.clef)))
 }
 
-fn corner(grid: &CellGrid, size: Size) -> (u16, u16) {
-    (
-        size.columns.saturating_sub(grid.width) / 2,
-        1 + size.rows.saturating_sub(grid.height) / 2,
-    )
-}
-
-pub(super) fn paint(frame: &mut Frame, grid: &CellGrid) {
-    let corner = corner(grid, screen(frame.area().as_size()));
-    paint_at(frame, grid, corner);
-}
-
 /// An item on its staff, and beside it what was given for it.
-pub(super) fn pair(
-    item: Item,
-    given: Option<Pitch>,
-    size: Size,
-    wording: Wording,
-) -> Result<CellGrid, TooSmall> {
+pub(super) fn pair(item: Item, given: Option<Pitch>) -> Request {
     let staves = Staves::One(item.clef);
     let column = |pitch, role| Column {
         notes: vec![NoteMark {
@@ -337,27 +297,10 @@ pub(super) fn pair(
         key: item.key,
         columns,
     };
-    let style = if wording.ascii {
-        CellStyle::Ascii
-    } else {
-        CellStyle::Braille
-    };
-    picture(&music, &range, size, style, None)
-}
-
-pub(super) fn paint_at(frame: &mut Frame, grid: &CellGrid, (left, top): (u16, u16)) {
-    let theme = Theme::from_environment();
-    let buffer = frame.buffer_mut();
-    for (index, cell) in grid.cells.iter().enumerate() {
-        let (x, y) = (
-            index % usize::from(grid.width),
-            index / usize::from(grid.width),
-        );
-        if let Some(target) = buffer.cell_mut((left + x as u16, top + y as u16)) {
-            let (symbol, style) = theme.cell(cell);
-            target.set_char(symbol);
-            target.set_style(style);
-        }
+    Request {
+        phrase: Phrase::from(&music),
+        range,
+        keyboard: None,
     }
 }
 

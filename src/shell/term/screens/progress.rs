@@ -4,11 +4,11 @@ use ratatui::Frame;
 use ratatui::layout::Rect;
 use ratatui::text::Line;
 
-use super::practice::{paint_at, pair};
+use super::practice::pair;
 use super::{block, dim, row, strong};
-use crate::engrave::Size;
 use crate::shell::progress::{Progress, day_text, row_text};
 use crate::shell::term::keys::Action;
+use crate::shell::term::pixels::Easel;
 use crate::shell::words::Wording;
 
 /// Days shown above the foot.
@@ -50,9 +50,9 @@ impl ProgressPage {
 }
 
 /// Draws the page.
-pub fn draw(frame: &mut Frame, page: &ProgressPage) {
+pub fn draw(frame: &mut Frame, page: &ProgressPage, easel: &mut Easel) {
     if page.why {
-        why(frame, page);
+        why(frame, page, easel);
     } else {
         list(frame, page);
     }
@@ -119,7 +119,7 @@ fn list(frame: &mut Frame, page: &ProgressPage) {
     block(frame, at(area.height.saturating_sub(days + 1), days), lines);
 }
 
-fn why(frame: &mut Frame, page: &ProgressPage) {
+fn why(frame: &mut Frame, page: &ProgressPage, easel: &mut Easel) {
     let area = frame.area();
     let Some(chosen) = page.progress.rows.get(page.at) else {
         return;
@@ -139,27 +139,26 @@ fn why(frame: &mut Frame, page: &ProgressPage) {
         ));
     }
     let half = area.width / 2;
-    let size = Size {
-        columns: area.width - half,
-        rows: area.height.saturating_sub(3),
-    };
-    let given = confusion.map(|confusion| confusion.given);
-    let single = chosen.item.in_group.is_none();
-    let grid = pair(chosen.item, given, size, page.wording).ok();
-    let grid = grid.filter(|_| single && half >= 36);
+    let drawn = chosen.item.in_group.is_none() && half >= 36;
     block(
         frame,
         Rect {
             x: 2,
             y: 2,
-            width: if grid.is_some() { half } else { area.width }.saturating_sub(4),
+            width: if drawn { half } else { area.width }.saturating_sub(4),
             height: area.height.saturating_sub(3),
         },
         lines.into_iter().map(Line::raw).collect(),
     );
-    if let Some(grid) = grid {
-        let left = half + (area.width - half).saturating_sub(grid.width) / 2;
-        let top = 1 + size.rows.saturating_sub(grid.height) / 2;
-        paint_at(frame, &grid, (left, top));
+    if drawn {
+        let beside = Rect {
+            x: area.x + half,
+            y: area.y + area.height.min(1),
+            width: area.width - half,
+            height: area.height.saturating_sub(3),
+        };
+        let given = confusion.map(|confusion| confusion.given);
+        // What does not fit is said in words on the left.
+        let _small = easel.draw(frame, beside, pair(chosen.item, given));
     }
 }

@@ -6,10 +6,11 @@ use ratatui::Frame;
 use ratatui::layout::Rect;
 use ratatui::text::Line;
 
-use super::practice::{drawn, paint, screen};
+use super::practice::{picture_area, request};
 use super::{block, row, strong};
 use crate::drill::{Placement, Reaction, Typed, Typing};
 use crate::shell::term::keys::Action;
+use crate::shell::term::pixels::Easel;
 use crate::shell::words::{Wording, seconds};
 use crate::study::{Course, Floor, Item};
 use crate::theory::{Alteration, KeySignature, Spelling};
@@ -189,7 +190,7 @@ impl Quiz {
 }
 
 /// Draws the trial.
-pub fn draw(frame: &mut Frame, quiz: &Quiz) {
+pub fn draw(frame: &mut Frame, quiz: &Quiz, easel: &mut Easel) {
     let area = frame.area();
     let heading = match quiz.trial {
         Trial::Placement(..) => "Where to begin",
@@ -225,13 +226,12 @@ pub fn draw(frame: &mut Frame, quiz: &Quiz) {
                 .stages
                 .iter()
                 .find(|stage| stage.items().contains(&item));
-            let grid = stage.and_then(|stage| {
-                let size = screen(area.as_size());
-                drawn(stage, (item, &[]), None, false, size, quiz.wording).ok()
+            let drawn = stage.is_some_and(|stage| {
+                let request = request(stage, (item, &[]), None, false, quiz.wording);
+                easel.draw(frame, picture_area(area), request).is_ok()
             });
-            match grid {
-                Some(grid) => paint(frame, &grid),
-                None => row(frame, 2, &quiz.wording.item(item), strong()),
+            if !drawn {
+                row(frame, 2, &quiz.wording.item(item), strong());
             }
         }
     }

@@ -1,0 +1,115 @@
+//! Notes of a stage set out in rows, to be read without a computer; a second page has the answers.
+//! In: items and a seeded generator. Out: two pages of the same rows.
+
+use rand::Rng;
+use rand::seq::SliceRandom;
+
+use super::{MARGIN, Style, document, one, set, spoken};
+use crate::engrave::{Document, Event, Page, Staves, Thing, Words};
+use crate::study::Item;
+use crate::theory::Clef;
+
+/// Notes of a row, in usual and in large print.
+const NOTES: usize = 8;
+const LARGE: usize = 6;
+
+/// Pages of rows and their answers. Every item comes once before any comes again, and none twice running.
+pub fn rows(
+    style: Style,
+    stage: &str,
+    items: &[Item],
+    whose: &str,
+    chance: &mut impl Rng,
+) -> Document {
+    let notes = if style.large { LARGE } else { NOTES };
+    let space = style.space();
+    let height = 17.0 * space;
+    let mut pages = Vec::new();
+    for (title, answered) in [
+        (stage.to_owned(), false),
+        (format!("{stage}: answers"), true),
+    ] {
+        let mut page = style.page();
+        let top = style.heading(&mut page, &title, whose);
+        pages.push((page, top, answered));
+    }
+    let (page, top, _) = &pages[0];
+    let count = ((page.height - MARGIN - top) / height) as usize;
+    let mut clefs: Vec<Clef> = items.iter().map(|item| item.clef).collect();
+    clefs.sort_unstable();
+    clefs.dedup();
+    let rows: Vec<Vec<Item>> = (0..count)
+        .filter_map(|row| {
+            // Each row keeps to one staff and one signature, as printed music does.
+            let clef = clefs.get(row % clefs.len().max(1))?;
+            let of_clef: Vec<Item> = items.iter().filter(|i| i.clef == *clef).copied().collect();
+            let key = of_clef.get(row % of_clef.len())?.key;
+            let items: Vec<Item> = of_clef.into_iter().filter(|i| i.key == key).collect();
+            Some(drawn(&items, notes, chance))
+        })
+        .collect();
+    for (page, top, answered) in &mut pages {
+        for (row, items) in rows.iter().enumerate() {
+            one_row(style, page, items, *top + height * row as f64, *answered);
+        }
+    }
+    document(stage, pages.into_iter().map(|(page, ..)| page).collect())
+}
+
+fn drawn(items: &[Item], count: usize, chance: &mut impl Rng) -> Vec<Item> {
+    let mut row: Vec<Item> = Vec::with_capacity(count);
+    let mut left: Vec<Item> = Vec::new();
+    while row.len() < count && !items.is_empty() {
+        if left.is_empty() {
+            left = items.to_vec();
+            left.shuffle(chance);
+            if left.len() > 1 && left.last() == row.last() {
+                left.rotate_left(1);
+            }
+        }
+        row.extend(left.pop());
+    }
+    row
+}
+
+fn one_row(style: Style, page: &mut Page, items: &[Item], top: f64, answered: bool) {
+    let Some(first) = items.first() else {
+        return;
+    };
+    let space = style.space();
+    let bottom_line = f64::from(first.clef.bottom_line().diatonic()) / 2.0;
+    let bottom = top + 9.5 * space;
+    let said: Vec<String> = items.iter().map(|item| spoken(item.pitch)).collect();
+    let says = if answered {
+        said.join(", ")
+    } else {
+        format!("{} notes on the {} staff", items.len(), first.clef.spoken())
+    };
+    // A bar line after each note ends what its accidental holds for.
+    let events: Vec<Event> = items
+        .iter()
+        .enumerate()
+        .flat_map(|(at, item)| {
+            let bar = (at + 1 < items.len()).then_some(Event::Bar);
+            [Some(one(item.pitch, item.clef)), bar]
+        })
+        .flatten()
+        .collect();
+    let set = set(
+        Staves::One(first.clef),
+        first.key,
+        events,
+        (MARGIN, page.width - 2.0 * MARGIN),
+        bottom - (14.0 - bottom_line) * space,
+        space,
+        says,
+    );
+    page.things.push(Thing::Music(set.music));
+    if answered {
+        for (item, x) in items.iter().zip(set.heads) {
+            let name = style.name(item.pitch, item.key);
+            let words = Words::new(x, bottom + 5.2 * space, style.words(), name).centred();
+            page.things.push(Thing::Words(words));
+        }
+    }
+}

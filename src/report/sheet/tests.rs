@@ -1,0 +1,222 @@
+//! Sheets against the tables and against each other.
+
+use rand::SeedableRng;
+use rand_chacha::ChaCha8Rng;
+
+use super::*;
+use crate::engrave::{pdf_document, svg_document};
+use crate::study::Course;
+use crate::theory::StaffStep;
+
+fn styles() -> Vec<Style> {
+    let mut styles = Vec::new();
+    for paper in [Paper::A4, Paper::Letter] {
+        for large in [false, true] {
+            let names = NoteNames::English;
+            styles.push(Style {
+                paper,
+                large,
+                names,
+            });
+        }
+    }
+    styles
+}
+
+fn all(style: Style) -> Vec<Document> {
+    let course = Course::built_in("groundwork").unwrap();
+    let stage = &course.stages[3];
+    let items = stage.items();
+    let strip: Vec<StageDays> = course
+        .stages
+        .iter()
+        .enumerate()
+        .map(|(at, stage)| StageDays {
+            stage: stage.clone(),
+            kept: if at == 0 { 2 } else { 0 },
+        })
+        .collect();
+    let mut chance = ChaCha8Rng::seed_from_u64(7);
+    vec![
+        names(style, "Wren"),
+        days(style, &course.name, &strip, "Wren"),
+        cards(style, &stage.name, &items),
+        rows(style, &stage.name, &items, "Wren", &mut chance),
+    ]
+}
+
+/// Everything lies on its page.
+fn extent(thing: &Thing) -> (f64, f64, f64, f64) {
+    let metrics = &crate::engrave::music_font().metrics;
+    match thing {
+        Thing::Heading(_, words) | Thing::Words(words) => {
+            let width = crate::engrave::text_width(&words.text, words.size);
+            let left = words.left();
+            (
+                left,
+                words.y - words.size,
+                left + width,
+                words.y + 0.3 * words.size,
+            )
+        }
+        Thing::Music(music) => music
+            .list
+            .marks
+            .iter()
+            .map(|mark| mark.bounds(metrics))
+            .fold(
+                (f64::MAX, f64::MAX, f64::MIN, f64::MIN),
+                |(l, t, r, b), bounds| {
+                    let x = |x: f64| music.x + x * music.space;
+                    let y = |y: f64| music.zero - y * music.space;
+                    (
+                        l.min(x(bounds.left)),
+                        t.min(y(bounds.top)),
+                        r.max(x(bounds.right)),
+                        b.max(y(bounds.bottom)),
+                    )
+                },
+            ),
+        Thing::Drawing { .. } => (0.0, 0.0, 0.0, 0.0),
+    }
+}
+
+#[test]
+fn everything_lies_on_its_page_and_says_what_it_is() {
+    for style in styles() {
+        for document in all(style) {
+            assert!(!document.pages.is_empty() && !document.title.is_empty());
+            for (number, page) in document.pages.iter().enumerate() {
+                for thing in &page.things {
+                    let (left, top, right, bottom) = extent(thing);
+                    let inside =
+                        left >= 0.0 && top >= 0.0 && right <= page.width && bottom <= page.height;
+                    assert!(inside, "{} {number} {style:?} {thing:?}", document.title);
+                    if let Thing::Music(music) = thing {
+                        assert!(!music.says.is_empty());
+                    }
+                }
+            }
+        }
+    }
+}
+
+#[test]
+fn heads_on_the_sheet_of_names_stand_where_the_clef_says() {
+    // Steps follow from the clef definitions of MusicXML 4.0.
+    let document = names(Style::default(), "");
+    let lines: Vec<&Music> = document.pages[0]
+        .things
+        .iter()
+        .filter_map(|thing| match thing {
+            Thing::Music(music) => Some(music),
+            _ => None,
+        })
+        .collect();
+    assert_eq!(lines.len(), 6);
+    for (music, steps) in lines[..2]
+        .iter()
+        .zip([vec![0, 2, 4, 6, 8], vec![1, 3, 5, 7]])
+    {
+        let bottom = f64::from(Clef::Treble.bottom_line().diatonic()) / 2.0;
+        let found: Vec<i32> = music
+            .list
+            .marks
+            .iter()
+            .filter(|mark| mark.part == Part::Head)
+            .filter_map(|mark| match mark.shape {
+                Shape::Glyph { at, .. } => Some(((at.y - bottom) * 2.0).round() as i32),
+                _ => None,
+            })
+            .collect();
+        assert_eq!(found, steps);
+    }
+    let texts: Vec<&str> = document.pages[0]
+        .things
+        .iter()
+        .filter_map(|thing| match thing {
+            Thing::Words(words) => Some(words.text.as_str()),
+            _ => None,
+        })
+        .collect();
+    for step in 0..9 {
+        let letter = StaffStep(step)
+            .pitch(Clef::Treble)
+            .letter
+            .as_char()
+            .to_string();
+        assert!(texts.contains(&letter.as_str()));
+    }
+}
+
+#[test]
+fn a_cards_back_lies_behind_its_front() {
+    let items = Course::built_in("groundwork").unwrap().stages[0].items();
+    let document = cards(Style::default(), "Treble", &items);
+    let middles = |page: &Page| -> Vec<(f64, f64)> {
+        page.things
+            .iter()
+            .filter_map(|thing| match thing {
+                Thing::Music(music) => {
+                    let (l, t, r, b) = extent(&Thing::Music(music.clone()));
+                    let _unused = (t, b);
+                    Some(((l + r) / 2.0, music.zero))
+                }
+                Thing::Words(words) if words.size > 8.0 => Some((words.x, words.y)),
+                _ => None,
+            })
+            .collect()
+    };
+    for pages in document.pages.chunks(2) {
+        let (fronts, backs) = (middles(&pages[0]), middles(&pages[1]));
+        assert_eq!(fronts.len(), backs.len());
+        for (front, back) in fronts.iter().zip(&backs) {
+            // Turned about the long edge, x becomes the page's width less x.
+            assert!(
+                (pages[0].width - front.0 - back.0).abs() < 2.0,
+                "{front:?} {back:?}"
+            );
+        }
+    }
+}
+
+#[test]
+fn rows_and_answers_are_the_same_notes() {
+    let items = Course::built_in("groundwork").unwrap().stages[2].items();
+    let mut chance = ChaCha8Rng::seed_from_u64(3);
+    let document = rows(Style::default(), "Both staves", &items, "", &mut chance);
+    let lists: Vec<Vec<&DisplayList>> = document
+        .pages
+        .iter()
+        .map(|page| {
+            page.things
+                .iter()
+                .filter_map(|thing| match thing {
+                    Thing::Music(music) => Some(&music.list),
+                    _ => None,
+                })
+                .collect()
+        })
+        .collect();
+    assert_eq!(lists.len(), 2);
+    assert!(lists[0].len() > 3);
+    assert_eq!(lists[0], lists[1]);
+}
+
+#[test]
+fn every_sheet_becomes_pdf_and_svg() {
+    for style in styles() {
+        for document in all(style) {
+            // ISO 32000-1: a file begins with %PDF-; the writing library checks PDF/UA-1 itself.
+            let pdf = pdf_document(&document).unwrap();
+            assert!(
+                pdf.starts_with(b"%PDF-1.7") && pdf.len() < 200_000,
+                "{} bytes",
+                pdf.len()
+            );
+            let svg = svg_document(&document);
+            assert!(svg.len() < 400_000, "{} bytes", svg.len());
+            assert!(svg.contains("<title>") && svg.contains("#gClef"));
+        }
+    }
+}
