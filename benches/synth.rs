@@ -38,6 +38,26 @@ fn synth(criterion: &mut Criterion) {
             criterion::BatchSize::LargeInput,
         );
     });
+    // Keys 33 to 80 at once, all partials: what is measured is a second from the stroke on, nothing stolen.
+    let all = keys(33..=80, Tone::Strings);
+    assert_eq!(all.notes.len(), VOICES);
+    criterion.bench_function("1 s of keys 33 to 80 struck together", |bencher| {
+        bencher.iter_batched_ref(
+            || {
+                let mut engine = Engine::new(rate);
+                for note in NoteOn::of_phrase(&all, rate) {
+                    engine.schedule(note);
+                }
+                engine
+            },
+            |engine| {
+                for _ in 0..47 {
+                    engine.render(black_box(&mut [0.0; 1024]));
+                }
+            },
+            criterion::BatchSize::LargeInput,
+        );
+    });
     criterion.bench_function("strike 48 voices", |bencher| {
         bencher.iter_batched_ref(
             || {

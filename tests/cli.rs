@@ -51,7 +51,10 @@ fn every_command_has_help_with_examples() {
     for command in commands {
         let help = rig.ok(&[command, "--help"]);
         assert!(help.contains("Examples:"), "{command}: {help}");
-        assert!(help.contains("--learner"), "{command} takes a learner");
+        assert!(
+            help.contains("--learner"),
+            "{command} takes a learner: {help}"
+        );
     }
     assert!(!rig.home().exists(), "help makes no folder");
 }

@@ -13,6 +13,16 @@ use stavelark::theory::{MidiNote, Pitch};
 /// What the server keeps in store for the player: enough for a machine busy with other tests.
 const STORE: Duration = Duration::from_millis(120);
 
+/// The program on a screen, in the room of `server`.
+fn open(rig: &Rig, server: &SoundServer, args: &[&str]) -> Screen {
+    let environment = server.environment();
+    let environment: Vec<(&str, &str)> = environment
+        .iter()
+        .map(|(name, value)| (name.as_str(), value.as_str()))
+        .collect();
+    Screen::start(rig, &[PROGRAM], args, (80, 24), &environment)
+}
+
 /// A sitting at the piano in the room of `server`.
 fn sit(rig: &Rig, server: &SoundServer, args: &[&str]) -> Screen {
     rig.ok(&["course", "use", &sample("recorded.toml")]);
@@ -27,12 +37,7 @@ fn sit(rig: &Rig, server: &SoundServer, args: &[&str]) -> Screen {
     ];
     all.push(events.to_str().unwrap());
     all.extend(args);
-    let environment = server.environment();
-    let environment: Vec<(&str, &str)> = environment
-        .iter()
-        .map(|(name, value)| (name.as_str(), value.as_str()))
-        .collect();
-    Screen::start(rig, &[PROGRAM], &all, (80, 24), &environment)
+    open(rig, server, &all)
 }
 
 /// Waits until the events are as wished, `seconds` at most; gives them.
@@ -115,7 +120,7 @@ fn a_whole_sitting_is_begun_answered_and_ended_at_the_piano() {
         Deed::Right,
         Deed::Neighbour,
         Deed::Right,
-        Deed::Two,
+        Deed::Hand,
         Deed::Right,
     ];
     let began = Instant::now();
@@ -130,27 +135,23 @@ fn a_whole_sitting_is_begun_answered_and_ended_at_the_piano() {
             "the sitting does not end"
         );
         let (key, before) = (asked(&events), answers(&events).len());
-        let keys: &[MidiNote] = match deed {
-            Deed::Right => &[key],
-            Deed::Neighbour => &[up(key, 1)],
-            Deed::Two => &[key, up(key, 1)],
+        let keys = match deed {
+            Deed::Right => vec![key],
+            Deed::Neighbour => vec![up(key, 1)],
+            Deed::Hand => (-1..=2).map(|step| up(key, step)).collect(),
         };
-        player.strike(grand.together(keys));
+        player.strike(grand.together(&keys));
         let events = await_events(&rig, 2, |e| answers(e).len() > before);
         let answer = events.map(|e| answers(&e)[before].clone());
         if let Some(answer) = &answer {
             let given = &answer["given"];
-            match answer["outcome"].as_str().unwrap() {
-                "right" => assert!(
-                    deed != Deed::Neighbour && key_of(given) == key,
-                    "{deed:?} {answer}"
-                ),
-                "wrong" => assert!(
-                    deed == Deed::Neighbour && key_of(given) == up(key, 1),
-                    "asked {key:?}, struck {deed:?}: {answer}"
-                ),
-                _ => assert!(given.is_null()),
-            }
+            // Nothing is heard that was not struck, and it is judged as what it is.
+            let fits = match answer["outcome"].as_str().unwrap() {
+                "right" => keys.contains(&key) && key_of(given) == key,
+                "wrong" => key_of(given) != key && keys.contains(&key_of(given)),
+                _ => given.is_null(),
+            };
+            assert!(fits, "asked {key:?}, struck {keys:?}: {answer}");
         }
         verdicts.push((deed, answer));
     }
@@ -172,7 +173,6 @@ fn a_whole_sitting_is_begun_answered_and_ended_at_the_piano() {
         of(Deed::Neighbour, "wrong") * 10 >= struck(Deed::Neighbour) * 8,
         "{verdicts:#?}"
     );
-    assert!(of(Deed::Two, "not_sure") >= 3, "{verdicts:#?}");
 
     // It has ended by itself, after a minute of practice; no key was pressed since it was begun.
     let events = rig.events("events.jsonl");
@@ -193,8 +193,8 @@ enum Deed {
     Right,
     /// The key above it.
     Neighbour,
-    /// Both together.
-    Two,
+    /// A hand laid on it and its neighbours: not sure, or one of those keys.
+    Hand,
 }
 
 #[test]
@@ -275,4 +275,80 @@ fn our_own_voice_answers_nothing_and_a_lost_server_costs_nothing() {
     assert_eq!(kept, "6");
     screen.send("\x1b");
     assert_eq!(screen.end(), 0);
+}
+
+#[test]
+fn the_loop_is_measured_and_what_sounds_is_named_and_drawn() {
+    let server = SoundServer::start();
+    let grand = Grand::load();
+    let rig = Rig::new();
+    let run = |args: &[&str]| {
+        let output = rig
+            .command(args)
+            .envs(server.environment())
+            .output()
+            .unwrap();
+        let error = String::from_utf8_lossy(&output.stderr).into_owned();
+        assert!(output.status.success(), "{args:?}: {error}");
+        String::from_utf8(output.stdout).unwrap()
+    };
+    let measured: Value = serde_json::from_str(&run(&["devices", "--loop", "--json"])).unwrap();
+    // A callback on either side takes 21 ms; no sound server is set to a second.
+    let ms = measured["loop_ms"].as_f64().unwrap();
+    assert!((20.0..400.0).contains(&ms), "{measured}");
+    let listed = run(&["devices"]);
+    assert!(
+        listed.contains(&format!("From loudspeaker to microphone: {ms:.0}")),
+        "{ms} {listed}"
+    );
+
+    let player = Player::sit_down(&server, STORE);
+    let mut screen = open(&rig, &server, &["hear", "--watch"]);
+    screen.wait_for("Listening by");
+    std::thread::sleep(Duration::from_millis(500));
+    player.strike(grand.strike(MidiNote(69)));
+    screen.wait_for("A4 ");
+    // The recorded A4 is within five cents of 440 Hz; the figure stands beside the point and below.
+    let text = screen.text();
+    let figure = text
+        .split(" cents")
+        .next()
+        .unwrap()
+        .split_whitespace()
+        .last()
+        .unwrap();
+    let cents: f64 = figure.replace('\u{2212}', "-").parse().unwrap();
+    assert!(cents.abs() <= 5.0, "{text}");
+    assert!(text.contains("dBFS") && text.contains(" Hz"));
+    screen.send("q");
+    assert_eq!(screen.end(), 0);
+
+    let hearing = rig
+        .command(&["hear", "--microphone", "--json", "--for", "4"])
+        .envs(server.environment())
+        .stdout(std::process::Stdio::piped())
+        .stderr(std::process::Stdio::piped())
+        .spawn()
+        .unwrap();
+    // It takes its time to open; the key is struck until it ends.
+    std::thread::sleep(Duration::from_millis(1_500));
+    for key in [60, 63, 66, 69] {
+        player.strike(grand.strike(MidiNote(key)));
+        std::thread::sleep(Duration::from_millis(900));
+    }
+    let output = hearing.wait_with_output().unwrap();
+    assert!(output.status.success());
+    let keys: Vec<i64> = String::from_utf8(output.stdout)
+        .unwrap()
+        .lines()
+        .map(|line| {
+            serde_json::from_str::<Value>(line).unwrap()["midi"]
+                .as_i64()
+                .unwrap()
+        })
+        .collect();
+    assert!(
+        keys.len() >= 2 && keys.iter().all(|key| [60, 63, 66, 69].contains(key)),
+        "{keys:?}"
+    );
 }

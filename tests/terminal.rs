@@ -194,3 +194,96 @@ fn with_several_learners_it_asks_who_is_here() {
     assert_eq!(screen.end(), 0);
     assert!(rig.ok(&["learner", "list"]).contains(&format!("> {other}")));
 }
+
+/// A press of the left button at a column and row from 0.
+fn click(screen: &mut Screen, column: usize, row: usize) {
+    screen.send(&format!("\x1b[<0;{};{}M", column + 1, row + 1));
+}
+
+/// Where `text` stands on the screen.
+fn place(screen: &Screen, text: &str) -> (usize, usize) {
+    let shown = screen.text();
+    let (row, line) = shown
+        .lines()
+        .enumerate()
+        .find(|(_, line)| line.contains(text))
+        .unwrap();
+    (line[..line.find(text).unwrap()].chars().count(), row)
+}
+
+#[test]
+fn everything_at_home_is_reached_by_keys_and_by_the_mouse() {
+    let rig = Rig::new();
+    let mut screen = opened(&rig, (80, 24), &[]);
+    screen.wait_for("Enter begin");
+    // By keys: another value of the fifth setting.
+    screen.send("s");
+    screen.wait_for("day-begins");
+    screen.send("\x1b[B\x1b[B\x1b[B\x1b[B\x1b[C");
+    screen.wait_for("< off >");
+    // By the mouse: the same one back, then home, keys, back, begin.
+    let (column, row) = place(&screen, "< off >");
+    click(&mut screen, column, row);
+    screen.wait_for("< on >");
+    for (foot, next) in [
+        ("Esc home", "Four weeks"),
+        ("? keys", "take a misheard"),
+        ("Esc back", "Four weeks"),
+        ("Enter begin", "Esc rest"),
+        ("Esc rest", "A rest"),
+    ] {
+        let (column, row) = place(&screen, foot);
+        assert_eq!(row, 23);
+        click(&mut screen, column + 1, row);
+        screen.wait_for(next);
+    }
+    screen.send("\x03");
+    assert_eq!(screen.end(), 0);
+    assert!(rig.ok(&["settings", "timed"]).starts_with("timed = on"));
+}
+
+#[test]
+fn a_click_on_the_drawn_keyboard_answers_by_name_or_by_key_as_set() {
+    let rig = Rig::new();
+    rig.ok(&["settings", "keyboard", "always"]);
+    for (setting, said) in [("name", "is right"), ("key", "octave")] {
+        rig.ok(&["settings", "mouse", setting]);
+        let file = rig.file(&format!("{setting}.jsonl"));
+        let args = [
+            "practice",
+            "--seed",
+            "5",
+            "--events",
+            file.to_str().unwrap(),
+        ];
+        let mut screen = Screen::start(&rig, &[PROGRAM], &args, (100, 40), &[("LANG", "C")]);
+        screen.wait_for("Esc rest");
+        // A prompt is answered a tenth of a second after it at the earliest.
+        std::thread::sleep(Duration::from_millis(300));
+        let asked = rig.events(&format!("{setting}.jsonl"))[0]["item"]["pitch"]
+            .as_str()
+            .unwrap()
+            .to_owned();
+        let (letter, octave) = asked.split_at(asked.len() - 1);
+        let octave: u8 = octave.parse().unwrap();
+        // The C an octave above or below is labelled; the key asked for lies as far from it as from its own C.
+        let labelled = if octave >= 5 { 4 } else { 5 };
+        let (column, row) = place(&screen, &format!("C{labelled}"));
+        let steps = "CDEFGAB".find(letter).unwrap();
+        // A white key every row of the staff's own grid: two C's tell how many rows a step takes.
+        let rows =
+            row_of(&screen, labelled - 1).unwrap_or_else(|| row_of(&screen, labelled + 1).unwrap());
+        let per_step = rows.abs_diff(row) as f64 / 7.0;
+        let target = row as f64 - steps as f64 * per_step;
+        click(&mut screen, column, target.round() as usize);
+        screen.wait_until("a verdict", |screen| screen.text().contains(said));
+        screen.send("\x03");
+        assert_eq!(screen.end(), 0);
+    }
+}
+
+fn row_of(screen: &Screen, octave: u8) -> Option<usize> {
+    let text = screen.text();
+    text.lines()
+        .position(|line| line.contains(&format!("C{octave}")))
+}

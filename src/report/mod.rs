@@ -1,3 +1,4 @@
 //! Reports: what is known and trained, as pages. Courses, items and figures in, documents out.
 
 pub mod sheet;
+pub mod tuning;

@@ -6,7 +6,7 @@ use std::time::{Duration, Instant};
 use crate::drill::{Effect, Event, Feedback, Sitting, Summary};
 use crate::signal::listen::Surety;
 use crate::study::{Item, Stage};
-use crate::theory::Spelling;
+use crate::theory::{MidiNote, Spelling};
 
 use super::ear::{Heard, OwnSound};
 use super::events::EventLog;
@@ -183,6 +183,16 @@ impl Desk {
             at_ms += self.setup.loop_delay.as_millis() as u64;
         }
         self.on(Event::Ready { at_ms })
+    }
+
+    /// A drawn key was clicked just now.
+    pub fn pressed(&mut self, key: MidiNote) -> Result<(), DeskError> {
+        let at_ms = self.now_ms();
+        self.on(Event::Struck {
+            onset_ms: at_ms,
+            at_ms,
+            key: Some(key),
+        })
     }
 
     /// A name was typed just now.

@@ -46,25 +46,24 @@ pub struct Wish {
 }
 
 impl Wish {
-    /// Answered at a live piano, without a hand for the computer.
-    pub fn hands_on(&self) -> bool {
-        self.way == AnswerWay::Piano && !self.told_clock
-    }
-}
-
-impl Default for Wish {
-    fn default() -> Self {
+    /// Today's practice as the learner's settings have it.
+    pub fn by(settings: &Settings) -> Wish {
         Wish {
             stage: None,
-            prompt: PromptKind::Eye,
-            way: AnswerWay::Letters,
+            prompt: settings.prompt(),
+            way: settings.answer_by(),
             minutes: None,
             prompts: None,
-            timed: true,
+            timed: settings.timed(),
             seed: None,
             told_clock: false,
             loop_delay: std::time::Duration::ZERO,
         }
+    }
+
+    /// Answered at a live piano, without a hand for the computer.
+    pub fn hands_on(&self) -> bool {
+        self.way == AnswerWay::Piano && !self.told_clock
     }
 }
 

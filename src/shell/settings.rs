@@ -8,6 +8,7 @@ use super::store::{LearnerId, Store, StoreError};
 use super::term::pixels::{Look, Pictures};
 use super::words::nearest;
 use crate::engrave::CellStyle;
+use crate::study::{AnswerWay, PromptKind};
 use crate::theory::NoteNames;
 
 /// Where a setting is kept.
@@ -33,7 +34,7 @@ pub struct Definition {
 }
 
 /// All settings. The default is the first value, but for `names`, which follows the locale.
-pub const DEFINITIONS: [Definition; 8] = [
+pub const DEFINITIONS: [Definition; 13] = [
     Definition {
         name: "names",
         scope: Scope::Learner,
@@ -45,6 +46,36 @@ pub const DEFINITIONS: [Definition; 8] = [
         scope: Scope::Learner,
         values: &["4", "0", "1", "2", "3", "5", "6"],
         about: "the hour at which a new practice day begins",
+    },
+    Definition {
+        name: "answer-by",
+        scope: Scope::Learner,
+        values: &["letters", "piano"],
+        about: "what is answered with, where nothing else is said: names typed, or a piano heard by the microphone",
+    },
+    Definition {
+        name: "prompt",
+        scope: Scope::Learner,
+        values: &["eye", "ear", "both"],
+        about: "how a note is put: shown, sounded, or both at once",
+    },
+    Definition {
+        name: "timed",
+        scope: Scope::Learner,
+        values: &["on", "off"],
+        about: "off: no time is taken, and notes settle by being right alone",
+    },
+    Definition {
+        name: "keyboard",
+        scope: Scope::Learner,
+        values: &["after-a-miss", "always"],
+        about: "when the drawn keyboard stands beside the staff",
+    },
+    Definition {
+        name: "mouse",
+        scope: Scope::Learner,
+        values: &["name", "key"],
+        about: "what a click on the drawn keyboard gives: the name in any octave, or the very key",
     },
     Definition {
         name: "sound",
@@ -228,6 +259,38 @@ impl Settings {
         self.of("day-begins")
             .parse()
             .unwrap_or(crate::study::ROLLOVER_HOUR)
+    }
+
+    /// What is answered with.
+    pub fn answer_by(&self) -> AnswerWay {
+        match self.of("answer-by").as_str() {
+            "piano" => AnswerWay::Piano,
+            _ => AnswerWay::Letters,
+        }
+    }
+
+    /// How items are put.
+    pub fn prompt(&self) -> PromptKind {
+        match self.of("prompt").as_str() {
+            "ear" => PromptKind::Ear,
+            "both" => PromptKind::Both,
+            _ => PromptKind::Eye,
+        }
+    }
+
+    /// Whether response times are taken.
+    pub fn timed(&self) -> bool {
+        self.of("timed") == "on"
+    }
+
+    /// Whether the drawn keyboard always stands there.
+    pub fn keyboard_stays(&self) -> bool {
+        self.of("keyboard") == "always"
+    }
+
+    /// Whether a click gives the very key, not its name alone.
+    pub fn mouse_gives_key(&self) -> bool {
+        self.of("mouse") == "key"
     }
 
     /// Whether notes are sounded.

@@ -3,3 +3,4 @@
 pub mod listen;
 pub mod spectrum;
 pub mod synth;
+pub mod tuning;

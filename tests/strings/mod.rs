@@ -100,10 +100,17 @@ impl Wire {
     /// Adds the string's sound to `out`.
     pub fn add_to(&self, out: &mut [f64], rate: f64) {
         for (k, partial) in self.partials.iter().enumerate() {
-            let turn = TAU * self.hz(k + 1) / rate;
-            for (i, sample) in out.iter_mut().enumerate() {
-                let at = i as f64;
-                *sample += partial.at(at / rate) * (turn * at + partial.phase).cos();
+            let (sin, cos) = (TAU * self.hz(k + 1) / rate).sin_cos();
+            let fall = (-1.0 / (partial.seconds * rate)).exp();
+            let after_fall = (-1.0 / (partial.after_seconds * rate)).exp();
+            let mut prompt = partial.amplitude * (1.0 - partial.after_share);
+            let mut after = partial.amplitude * partial.after_share;
+            let (mut im, mut re) = partial.phase.sin_cos();
+            for sample in out.iter_mut() {
+                *sample += (prompt + after) * re;
+                (re, im) = (re * cos - im * sin, re * sin + im * cos);
+                prompt *= fall;
+                after *= after_fall;
             }
         }
     }
@@ -130,7 +137,10 @@ impl Wire {
             m22 += information * by_b * by_b;
         }
         let determinant = m11 * m22 - m12 * m12;
-        (1200.0 / LN_2 * (m22 / determinant).sqrt(), (m11 / determinant).sqrt())
+        (
+            1200.0 / LN_2 * (m22 / determinant).sqrt(),
+            (m11 / determinant).sqrt(),
+        )
     }
 }
 

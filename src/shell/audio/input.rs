@@ -290,9 +290,9 @@ mod device {
                     intake.take(input, channels, Instant::now(), f32::from_sample_);
                 },
                 // Called up to 200,000 times a second when a server dies, and never with a word that it did.
-                move |_| {
+                move |error| {
                     let now = Instant::now();
-                    let count = state.count_error();
+                    let count = state.count_error(error.kind() == ErrorKind::Xrun);
                     if state.silent_for(now) < Duration::from_millis(100) {
                         at_last_sound = count;
                     } else if count - at_last_sound > STORM {

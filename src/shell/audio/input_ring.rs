@@ -22,6 +22,8 @@ pub struct Block {
     pub samples: u32,
     /// Samples lost before it, because the ring was full.
     pub lost: u32,
+    /// Times the device's own buffer had run over by then: sound is missing where this grows.
+    pub overruns: u64,
     /// When the callback came.
     pub at: Instant,
 }
@@ -33,6 +35,7 @@ pub struct InputState {
     called_ms: AtomicU64,
     lost: AtomicU64,
     errors: AtomicU64,
+    overruns: AtomicU64,
 }
 
 impl InputState {
@@ -52,8 +55,16 @@ impl InputState {
         self.errors.load(Ordering::Relaxed)
     }
 
+    /// Times the device's own buffer ran over, as it says itself.
+    pub fn overruns(&self) -> u64 {
+        self.overruns.load(Ordering::Relaxed)
+    }
+
     /// Counts an error; gives the count.
-    pub(super) fn count_error(&self) -> u64 {
+    #[cfg(feature = "sound")]
+    pub(super) fn count_error(&self, overrun: bool) -> u64 {
+        self.overruns
+            .fetch_add(u64::from(overrun), Ordering::Relaxed);
         self.errors.fetch_add(1, Ordering::Relaxed) + 1
     }
 }
@@ -85,6 +96,7 @@ pub fn intake(rate: u32) -> (Intake, Capture) {
         called_ms: AtomicU64::new(0),
         lost: AtomicU64::new(0),
         errors: AtomicU64::new(0),
+        overruns: AtomicU64::new(0),
     });
     let intake = Intake {
         samples: to,
@@ -135,6 +147,7 @@ impl Intake {
         let _ = self.blocks.push(Block {
             samples: count as u32,
             lost: std::mem::take(&mut self.lost),
+            overruns: self.state.overruns(),
             at,
         });
     }

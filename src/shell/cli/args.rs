@@ -82,19 +82,20 @@ pub enum Command {
         #[command(subcommand)]
         command: CourseCommand,
     },
-    /// What was played in a recording, as CSV.
-    #[command(after_help = "Examples:\n  stavelark hear samples/grand/A4.wav")]
+    /// What was played in a recording or is played now, as CSV.
+    #[command(
+        after_help = "Examples:\n  stavelark hear samples/grand/A4.wav\n  stavelark hear --frames samples/grand/A4.wav"
+    )]
     Hear(HearArgs),
     /// Sound notes, or render them to a file.
-    #[command(
-        after_help = "Examples:\n  stavelark play C4 E4 G4 --together\n  stavelark play C4 --wav c4.wav"
-    )]
     Play(super::play::PlayArgs),
     /// Pages to pin up, to cut out or to read from.
     #[command(
         after_help = "Examples:\n  stavelark sheet names names.pdf\n  stavelark sheet days course.pdf --paper letter --learner Wren --learner Robin\n  stavelark sheet cards cards.pdf --stage treble\n  stavelark sheet rows rows.svg --large"
     )]
     Sheet(super::sheet::SheetArgs),
+    /// How a piano is tuned, from recordings of its keys.
+    Tuning(super::tuning::TuningArgs),
     /// Learners: add, list, use, rename, remove.
     #[command(after_help = "Examples:\n  stavelark learner add Wren\n  stavelark learner list")]
     Learner {
@@ -113,6 +114,11 @@ pub enum Command {
         #[arg(long)]
         json: bool,
     },
+    /// Sound inputs and outputs, the one in use, a sound check, the delay of the loop.
+    #[command(
+        after_help = "Examples:\n  stavelark devices\n  stavelark devices --use \"USB\"\n  stavelark devices --check\n  stavelark devices --loop"
+    )]
+    Devices(DevicesArgs),
     /// The record: check, backup, restore, export, import.
     #[command(
         after_help = "Examples:\n  stavelark data check\n  stavelark data backup wren.sqlite3\n  stavelark data export wren.json\n  stavelark data import wren.json --name Wren"
@@ -166,12 +172,12 @@ impl From<WayArg> for AnswerWay {
 /// Options of `practice`.
 #[derive(Debug, Clone, Args)]
 pub struct PracticeArgs {
-    /// What is answered with.
-    #[arg(long, value_enum, default_value = "letters")]
-    pub answer_by: WayArg,
-    /// How the notes are put.
-    #[arg(long, value_enum, default_value = "eye")]
-    pub prompt: PromptArg,
+    /// What is answered with; else as the setting says.
+    #[arg(long, value_enum)]
+    pub answer_by: Option<WayArg>,
+    /// How the notes are put; else as the setting says.
+    #[arg(long, value_enum)]
+    pub prompt: Option<PromptArg>,
     /// The stage, by its id; else the one whose turn it is.
     #[arg(long, value_name = "ID")]
     pub stage: Option<String>,
@@ -246,11 +252,47 @@ pub enum CourseCommand {
     },
 }
 
+/// Options of `devices`.
+#[derive(Debug, Args)]
+pub struct DevicesArgs {
+    /// Listen by this microphone from now on: its name, a part of its description, or `default`.
+    #[arg(long = "use", value_name = "NAME")]
+    pub use_input: Option<String>,
+    /// Is the microphone good for a piano? Asks for one loud and one soft note.
+    #[arg(long, conflicts_with = "use_input")]
+    pub check: bool,
+    /// Measure how long sound takes from the loudspeaker to the microphone; sounds short tones.
+    #[arg(long = "loop", conflicts_with_all = ["use_input", "check"])]
+    pub loop_delay: bool,
+    /// Also list what cannot be opened.
+    #[arg(long)]
+    pub all: bool,
+    /// As JSON.
+    #[arg(long)]
+    pub json: bool,
+}
+
 /// Options of `hear`.
 #[derive(Debug, Args)]
 pub struct HearArgs {
     /// The recording.
-    pub file: PathBuf,
+    #[arg(required_unless_present_any = ["microphone", "watch"])]
+    pub file: Option<PathBuf>,
+    /// Hear the microphone, until Ctrl-C.
+    #[arg(long, conflicts_with = "file")]
+    pub microphone: bool,
+    /// Draw the sounding pitch of the microphone as a point on the staff.
+    #[arg(long, conflicts_with_all = ["file", "frames", "json"])]
+    pub watch: bool,
+    /// With --watch: sound this note meanwhile, for long tones against it; needs headphones.
+    #[arg(long, value_name = "NOTE", requires = "watch")]
+    pub drone: Option<crate::theory::Pitch>,
+    /// With --microphone or --watch: end after so many seconds.
+    #[arg(long = "for", value_name = "SECONDS", value_parser = clap::value_parser!(u32).range(1..))]
+    pub seconds: Option<u32>,
+    /// The pitch every hundredth of a second instead of the notes.
+    #[arg(long, conflicts_with = "microphone")]
+    pub frames: bool,
     /// A line of JSON a row.
     #[arg(long)]
     pub json: bool,

@@ -6,48 +6,103 @@ use std::process::ExitCode;
 use anyhow::Context;
 use serde_json::json;
 
-use super::args::HearArgs;
+use super::args::{Cli, HearArgs};
+use super::hear_live;
 use crate::shell::wav;
-use crate::signal::listen::{Listener, NoteEvent, Options, Surety};
+use crate::signal::listen::{Listener, NoteEvent, Options, PitchFrame, PitchTrack, Surety};
 use crate::theory::Reference;
 
 /// Runs the command.
-pub(super) fn run(args: &HearArgs) -> anyhow::Result<ExitCode> {
+pub(super) fn run(cli: &Cli, args: &HearArgs) -> anyhow::Result<ExitCode> {
     let reference = Reference::new(args.reference)?;
-    super::read::there(&args.file)?;
-    let recording = wav::read(&args.file)?;
-    if recording.cut_off {
-        super::warn(&format!(
-            "'{}' was cut off: it is heard as far as it goes",
-            args.file.display()
-        ));
+    let Some(file) = &args.file else {
+        return hear_live::run(cli, args, reference);
+    };
+    super::read::there(file)?;
+    let mut recording = wav::Reader::open(file)?;
+    let mut block = Vec::with_capacity(BLOCK);
+    if recording.next_block(&mut block, BLOCK)? == 0 {
+        return Err(recording.empty().into());
     }
     let mut out = std::io::BufWriter::new(std::io::stdout().lock());
-    if !args.json {
-        writeln!(
-            out,
-            "onset_s,decided_s,midi,name,frequency_hz,cents,confidence"
-        )?;
-    }
-    let options = Options { reference };
-    let mut listener = Listener::new(recording.rate, options)
-        .with_context(|| format!("cannot listen to '{}'", args.file.display()))?;
-    for block in recording.mono.chunks(BLOCK) {
-        for note in listener.push(block) {
+    let options = Options {
+        reference,
+        ..Options::default()
+    };
+    let deaf = || format!("cannot listen to '{}'", file.display());
+    if args.frames {
+        let mut track = PitchTrack::new(recording.rate, options).with_context(deaf)?;
+        if !args.json {
+            writeln!(out, "time_s,frequency_hz,confidence")?;
+        }
+        while !block.is_empty() {
+            for frame in track.push(&block) {
+                write_frame(&mut out, &frame, args.json)?;
+            }
+            block.clear();
+            recording.next_block(&mut block, BLOCK)?;
+        }
+        if let Some(frame) = track.finish() {
+            write_frame(&mut out, &frame, args.json)?;
+        }
+    } else {
+        let mut listener = Listener::new(recording.rate, options).with_context(deaf)?;
+        if !args.json {
+            writeln!(out, "{HEAD}")?;
+        }
+        while !block.is_empty() {
+            for note in listener.push(&block) {
+                write_note(&mut out, &note, args.json)?;
+            }
+            block.clear();
+            recording.next_block(&mut block, BLOCK)?;
+        }
+        for note in listener.finish() {
             write_note(&mut out, &note, args.json)?;
         }
     }
-    for note in listener.finish() {
-        write_note(&mut out, &note, args.json)?;
-    }
     out.flush()?;
+    if recording.cut_off {
+        super::warn(&format!(
+            "'{}' was cut off: it was heard as far as it goes",
+            file.display()
+        ));
+    }
     Ok(ExitCode::SUCCESS)
 }
+
+/// The columns.
+pub(super) const HEAD: &str = "onset_s,decided_s,midi,name,frequency_hz,cents,confidence";
+
+/// The columns of `--frames`.
+pub(super) const FRAMES_HEAD: &str = "time_s,frequency_hz,confidence";
 
 /// Samples handed on at a time: what a sound card would give.
 const BLOCK: usize = 1024;
 
-fn write_note(out: &mut impl Write, note: &NoteEvent, json: bool) -> std::io::Result<()> {
+pub(super) fn write_frame(
+    out: &mut impl Write,
+    frame: &PitchFrame,
+    json: bool,
+) -> std::io::Result<()> {
+    let hz = frame.frequency.map(|hz| hz.0);
+    if json {
+        let row = json!({
+            "time_s": rounded(frame.time_s, 4), "frequency_hz": hz.map(|hz| rounded(hz, 3)),
+            "confidence": rounded(f64::from(frame.confidence), 3),
+        });
+        writeln!(out, "{row}")
+    } else {
+        let hz = hz.map(|hz| format!("{hz:.3}")).unwrap_or_default();
+        writeln!(out, "{:.4},{hz},{:.3}", frame.time_s, frame.confidence)
+    }
+}
+
+pub(super) fn write_note(
+    out: &mut impl Write,
+    note: &NoteEvent,
+    json: bool,
+) -> std::io::Result<()> {
     if note.surety == Surety::Unsure {
         return Ok(());
     }

@@ -4,7 +4,9 @@
 mod args;
 mod course;
 mod data;
+mod devices;
 mod hear;
+mod hear_live;
 mod learner;
 mod plain;
 mod plain_piano;
@@ -14,6 +16,7 @@ mod progress;
 mod read;
 mod settings;
 mod sheet;
+mod tuning;
 mod write;
 
 use std::io::{self, ErrorKind, Write};
@@ -60,8 +63,10 @@ fn run(cli: &Cli) -> anyhow::Result<ExitCode> {
         Some(Command::Practice(args)) => practice::run(cli, args),
         Some(Command::Progress(args)) => progress::run(cli, args),
         Some(Command::Course { command }) => course::run(cli, command),
-        Some(Command::Hear(args)) => hear::run(args),
+        Some(Command::Devices(args)) => devices::run(cli, args),
+        Some(Command::Hear(args)) => hear::run(cli, args),
         Some(Command::Play(args)) => play::run(args),
+        Some(Command::Tuning(args)) => tuning::run(args),
         Some(Command::Learner { command }) => learner::run(command),
         Some(Command::Settings { name, value, json }) => {
             settings::run(cli, name.as_deref(), value.as_deref(), *json)

@@ -12,7 +12,7 @@ use clap::{Args, ValueEnum};
 
 use crate::score::{Phrase, SoundingNote, Tone};
 use crate::shell::audio::Speaker;
-use crate::signal::synth::{RenderOptions, SampleRate, render};
+use crate::signal::synth::{LOOK_AHEAD_S, RenderOptions, SampleRate, render};
 use crate::theory::{Pitch, Reference, Temperament};
 
 /// First partials that are sounded, in hertz.
@@ -64,6 +64,9 @@ pub struct PlayArgs {
     /// Render in 32-bit floating point
     #[arg(long, requires = "wav")]
     pub float: bool,
+    /// Say how long the first sample took to come out of the program, for measuring a machine
+    #[arg(long, hide = true, conflicts_with = "wav")]
+    pub timing: bool,
     /// Write over an existing file
     #[arg(long, requires = "wav")]
     pub force: bool,
@@ -99,7 +102,7 @@ pub fn run(args: &PlayArgs) -> anyhow::Result<ExitCode> {
     let phrase = phrase(args)?;
     match &args.wav {
         Some(path) => write_wav(&phrase, path, args)?,
-        None => sound(&phrase)?,
+        None => sound(&phrase, args.timing)?,
     }
     Ok(ExitCode::SUCCESS)
 }
@@ -214,7 +217,7 @@ fn write_wav(phrase: &Phrase, path: &Path, args: &PlayArgs) -> anyhow::Result<()
     Ok(())
 }
 
-fn sound(phrase: &Phrase) -> anyhow::Result<()> {
+fn sound(phrase: &Phrase, timing: bool) -> anyhow::Result<()> {
     let mut speaker = Speaker::open()?;
     let mut stderr = std::io::stderr();
     // A closed standard error is no reason not to play.
@@ -231,7 +234,12 @@ fn sound(phrase: &Phrase) -> anyhow::Result<()> {
         }
         std::thread::sleep(Duration::from_millis(10));
     }
-    let xruns = speaker.state().xruns();
+    let state = speaker.state();
+    if timing {
+        let after = state.last_wait().as_secs_f64() + LOOK_AHEAD_S;
+        let _ = writeln!(stderr, "first sample after {:.1} ms", 1000.0 * after);
+    }
+    let xruns = state.xruns();
     if xruns > 0 {
         let _ = writeln!(
             stderr,

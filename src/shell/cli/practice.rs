@@ -5,23 +5,25 @@ use std::process::ExitCode;
 
 use anyhow::{Context, bail};
 
-use super::args::{Cli, PracticeArgs, WayArg};
+use super::args::{Cli, PracticeArgs};
 use super::{plain, plain_piano, read, say, unfinished, warn, write};
 use crate::drill::{End, Event};
 use crate::engrave::CellStyle;
 use crate::shell::audio::SystemMicrophones;
 use crate::shell::desk::{Desk, DeskError};
-use crate::shell::ear::{EarOptions, Hands, Tell};
+use crate::shell::ear::{EarOptions, Hands, LoopStore, Tell};
 use crate::shell::events::EventLog;
 use crate::shell::home::{Home, Wish};
 use crate::shell::locale;
+use crate::shell::paths::Paths;
 use crate::shell::settings::{Settings, Shown};
 use crate::shell::sound::Sound;
 use crate::shell::term::pixels::Look;
+use crate::shell::term::{self, Manner};
 use crate::shell::today::Today;
-use crate::shell::{term, wav};
+use crate::shell::wav;
 use crate::signal::listen::{Listener, NoteEvent, Options, Surety};
-use crate::study::PromptKind;
+use crate::study::{AnswerWay, PromptKind};
 
 /// Bare `stavelark`: the home screen, or today in words where there is no screen.
 pub(super) fn home(cli: &Cli) -> anyhow::Result<ExitCode> {
@@ -33,28 +35,13 @@ pub(super) fn home(cli: &Cli) -> anyhow::Result<ExitCode> {
         ));
         return Ok(ExitCode::SUCCESS);
     }
-    let wish = Wish::default();
-    full_screen(cli, &mut home, wish, None, false)
+    full_screen(cli, &mut home, None, None)
 }
 
 /// Runs `practice`.
 pub(super) fn run(cli: &Cli, args: &PracticeArgs) -> anyhow::Result<ExitCode> {
     let mut home = Home::open(cli.learner.as_deref())?;
-    let mut wish = Wish {
-        stage: args.stage.clone(),
-        prompt: args.prompt.into(),
-        way: args.answer_by.into(),
-        minutes: args.minutes,
-        prompts: args.prompts,
-        timed: !args.plain,
-        seed: args.seed,
-        told_clock: args.input.is_some(),
-        loop_delay: std::time::Duration::ZERO,
-    };
-    // With loudspeakers the microphone would wait for our sound before it could hear an answer.
-    if wish.hands_on() && wish.prompt == PromptKind::Both && !home.settings().headphones() {
-        wish.prompt = PromptKind::Eye;
-    }
+    let wish = wished(args, &home);
     // An unknown stage is told before any file is written.
     home.stage(&wish)?;
     let events = match &args.events {
@@ -62,7 +49,7 @@ pub(super) fn run(cli: &Cli, args: &PracticeArgs) -> anyhow::Result<ExitCode> {
         None => None,
     };
     if let Some(path) = &args.input {
-        if args.answer_by != WayArg::Piano {
+        if wish.way != AnswerWay::Piano {
             bail!("--input is a recording of a piano: add --answer-by piano");
         }
         read::there(path)?;
@@ -90,7 +77,35 @@ pub(super) fn run(cli: &Cli, args: &PracticeArgs) -> anyhow::Result<ExitCode> {
     if let Some(why) = no_screen() {
         bail!("{why}: nothing can be drawn. Practise in words with: stavelark practice --plain");
     }
-    full_screen(cli, &mut home, wish, events, true)
+    full_screen(cli, &mut home, Some(wish), events)
+}
+
+/// What the options ask for; what they leave open is as the learner's settings have it.
+fn wished(args: &PracticeArgs, home: &Home) -> Wish {
+    let by = Wish::by(home.settings());
+    let wish = Wish {
+        stage: args.stage.clone(),
+        prompt: args.prompt.map_or(by.prompt, Into::into),
+        way: args.answer_by.map_or(by.way, Into::into),
+        minutes: args.minutes,
+        prompts: args.prompts,
+        timed: by.timed && !args.plain,
+        seed: args.seed,
+        told_clock: args.input.is_some(),
+        ..by
+    };
+    heard_by_one_ear(wish, home)
+}
+
+/// The wish as one microphone can serve it: with loudspeakers it would wait for our sound before it could hear an answer.
+fn heard_by_one_ear(mut wish: Wish, home: &Home) -> Wish {
+    if wish.hands_on() {
+        wish.loop_delay = loop_delay(home).unwrap_or_default();
+        if wish.prompt == PromptKind::Both && !home.settings().headphones() {
+            wish.prompt = PromptKind::Eye;
+        }
+    }
+    wish
 }
 
 /// Standard output as this locale can show it.
@@ -103,7 +118,7 @@ fn shown() -> Box<dyn Write> {
 }
 
 /// Why there is no screen to draw on, if there is none.
-fn no_screen() -> Option<&'static str> {
+pub(super) fn no_screen() -> Option<&'static str> {
     if !io::stdout().is_terminal() || !io::stdin().is_terminal() {
         return Some("This is no terminal");
     }
@@ -133,6 +148,13 @@ fn sound(home: &Home, wish: &Wish) -> Sound {
     }
 }
 
+/// The measured delay of the devices in use.
+fn loop_delay(home: &Home) -> Option<std::time::Duration> {
+    let paths = Paths::from_env().ok()?;
+    let input = home.settings().microphone();
+    LoopStore::new(&paths).get("default", input.as_deref().unwrap_or("default"))
+}
+
 /// The ear of a sitting at the piano.
 fn hands(home: &Home, desk: &Desk, tell: Tell) -> Hands {
     let settings = home.settings();
@@ -142,19 +164,21 @@ fn hands(home: &Home, desk: &Desk, tell: Tell) -> Hands {
     let options = EarOptions {
         own: desk.own_sound(),
         headphones: settings.headphones(),
+        loop_delay: loop_delay(home),
         ..EarOptions::default()
     };
     Hands::start(Box::new(microphones), options, tell)
 }
 
+/// From the home screen, or with a wish at once into practice.
 fn full_screen(
     cli: &Cli,
     home: &mut Home,
-    wish: Wish,
+    wish: Option<Wish>,
     events: Option<EventLog>,
-    start_now: bool,
 ) -> anyhow::Result<ExitCode> {
     let _quiet = crate::shell::audio::Quiet::new(None).ok();
+    let start_now = wish.is_some();
     let mut host = Screen {
         cli,
         home,
@@ -169,8 +193,16 @@ fn full_screen(
 struct Screen<'a> {
     cli: &'a Cli,
     home: &'a mut Home,
-    wish: Wish,
+    /// What the options asked for; else the settings decide at each sitting.
+    wish: Option<Wish>,
     events: Option<EventLog>,
+}
+
+impl Screen<'_> {
+    fn wish(&self) -> Wish {
+        let by_settings = || heard_by_one_ear(Wish::by(self.home.settings()), self.home);
+        self.wish.clone().unwrap_or_else(by_settings)
+    }
 }
 
 impl term::Host for Screen<'_> {
@@ -194,14 +226,22 @@ impl term::Host for Screen<'_> {
     }
 
     fn sitting(&mut self) -> Result<Desk, DeskError> {
-        let sound = sound(self.home, &self.wish);
+        let wish = self.wish();
+        let sound = sound(self.home, &wish);
         let wording = wording(self.cli, self.home);
         let events = self.events.take();
-        Ok(self.home.sitting(&self.wish, wording, events, sound)?)
+        Ok(self.home.sitting(&wish, wording, events, sound)?)
     }
 
     fn hands(&mut self, desk: &Desk, tell: Tell) -> Option<Hands> {
-        self.wish.hands_on().then(|| hands(self.home, desk, tell))
+        self.wish().hands_on().then(|| hands(self.home, desk, tell))
+    }
+
+    fn manner(&self) -> Manner {
+        Manner {
+            keyboard_stays: self.home.settings().keyboard_stays(),
+            mouse_gives_key: self.home.settings().mouse_gives_key(),
+        }
     }
 
     fn settings(&self) -> Vec<Shown> {

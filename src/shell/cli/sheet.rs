@@ -125,7 +125,7 @@ fn one(args: &SheetArgs, learner: Option<&str>) -> anyhow::Result<Document> {
         Kind::Cards | Kind::Rows => {
             let stage = home.stage(&Wish {
                 stage: args.stage.clone(),
-                ..Wish::default()
+                ..Wish::by(home.settings())
             })?;
             let items = stage.items();
             if args.kind == Kind::Cards {

@@ -44,6 +44,7 @@ impl Hands {
                 self.says = ("", told);
                 desk.heard(heard)?;
             }
+            EarNews::Pitch { .. } => {}
         }
         Ok(())
     }

@@ -7,10 +7,13 @@ use std::time::{Duration, Instant};
 
 use super::clock::StreamClock;
 use super::gate::{FRAME_S, Gate};
+use super::holes::Holes;
 use super::own::OwnSound;
 use super::pace::{Pace, PaceWatch};
 use crate::shell::audio::{Block, InputFault, Microphone, Microphones, OpeningMicrophone};
-use crate::signal::listen::{Listener, NoteEvent, Options, Surety};
+use crate::signal::listen::{
+    ListenError, Listener, NoteEvent, Options, PitchFrame, PitchTrack, Surety,
+};
 
 /// How often the ring is looked at: a block comes every 21 ms.
 const TURN: Duration = Duration::from_millis(4);
@@ -63,6 +66,8 @@ pub struct EarOptions {
     pub headphones: bool,
     /// Measured time from our sound at the device to its arrival here.
     pub loop_delay: Option<Duration>,
+    /// The pitch is followed between the notes.
+    pub follow: bool,
     /// How long to wait for what.
     pub patience: Patience,
 }
@@ -90,6 +95,13 @@ pub enum EarNews {
     Deaf(InputFault),
     /// A note.
     Note(Heard),
+    /// The pitch of a hundredth of a second, where it is followed.
+    Pitch {
+        /// The pitch.
+        frame: PitchFrame,
+        /// How loud it is, dBFS.
+        level_db: f32,
+    },
 }
 
 /// Where news go. Gives false when nobody wants them any more.
@@ -163,9 +175,7 @@ impl Listening {
                 State::Opening(opening) => match opening.poll(now) {
                     None => Ok(()),
                     Some(opened) => opened
-                        .and_then(|microphone| {
-                            Hearing::new(microphone, now, self.options.listening)
-                        })
+                        .and_then(|microphone| Hearing::new(microphone, now, &self.options))
                         .map(|hearing| state = State::Open(Box::new(hearing))),
                 },
                 State::Open(hearing) => hearing.turn(now, in_time, &self.options, &mut news),
@@ -197,7 +207,7 @@ impl Listening {
                         self.told = None;
                         false
                     }
-                    EarNews::Note(_) => false,
+                    EarNews::Note(_) | EarNews::Pitch { .. } => false,
                 };
                 let hopeless = news == EarNews::Deaf(InputFault::NotBuilt);
                 if !old && !tell(news) || hopeless {
@@ -219,10 +229,13 @@ struct Hearing {
     /// The first block has come.
     sounding: bool,
     rate: u32,
-    listener: Listener,
+    listener: Hears,
     clock: StreamClock,
     pace: PaceWatch,
     gate: Gate,
+    holes: Holes,
+    /// Times the device's buffer had run over by the last block.
+    overruns: u64,
     own: OwnTimes,
     /// Of the frame of the gate that is not whole yet: samples and their power.
     frame: (u32, f32),
@@ -230,13 +243,19 @@ struct Hearing {
 }
 
 impl Hearing {
-    fn new(microphone: Microphone, now: Instant, options: Options) -> Result<Hearing, InputFault> {
+    fn new(
+        microphone: Microphone,
+        now: Instant,
+        options: &EarOptions,
+    ) -> Result<Hearing, InputFault> {
         let rate = microphone.capture.rate();
         Ok(Hearing {
-            listener: listener(rate, options)?,
+            listener: Hears::new(rate, options)?,
             clock: StreamClock::new(f64::from(rate), now),
             pace: PaceWatch::new(f64::from(rate)),
             gate: Gate::new(),
+            holes: Holes::new(f64::from(rate)),
+            overruns: 0,
             own: OwnTimes::default(),
             frame: (0, 0.0),
             samples: Vec::with_capacity(4096),
@@ -290,12 +309,25 @@ impl Hearing {
             Some(Pace::Other(rate)) => self.change_rate(rate, block.at, options)?,
             Some(Pace::Steady) | None => {}
         }
-        self.clock.block(block.samples, block.lost > 0, block.at);
+        let gap = block.lost > 0 || block.overruns != self.overruns;
+        self.overruns = block.overruns;
+        self.clock.block(block.samples, gap, block.at);
+        self.holes.block(samples, gap);
         if !options.headphones {
             self.gate(samples, options);
         }
-        for note in self.listener.push(samples) {
-            if self.gate.admits(note.onset_s) {
+        let (notes, frames) = self.listener.push(samples);
+        if !frames.is_empty() {
+            let power = samples.iter().map(|x| x * x).sum::<f32>() / samples.len() as f32;
+            let level_db = 10.0 * power.max(1e-12).log10();
+            news.extend(
+                frames
+                    .into_iter()
+                    .map(|frame| EarNews::Pitch { frame, level_db }),
+            );
+        }
+        for note in notes {
+            if self.gate.admits(note.onset_s) && !self.holes.spoil(note.onset_s) {
                 news.push(EarNews::Note(self.heard(note)));
             }
         }
@@ -338,19 +370,44 @@ impl Hearing {
         options: &EarOptions,
     ) -> Result<(), InputFault> {
         self.rate = rate;
-        self.listener = listener(rate, options.listening)?;
+        self.listener = Hears::new(rate, options)?;
         self.clock = StreamClock::new(f64::from(rate), now);
         self.pace = PaceWatch::new(f64::from(rate));
         self.gate = Gate::new();
+        self.holes = Holes::new(f64::from(rate));
         self.frame = (0, 0.0);
         Ok(())
     }
 }
 
-fn listener(rate: u32, options: Options) -> Result<Listener, InputFault> {
-    Listener::new(rate, options).map_err(|error| InputFault::Form {
-        form: error.to_string(),
-    })
+/// What goes through the sound.
+#[derive(Debug)]
+enum Hears {
+    Notes(Box<Listener>),
+    Pitch(Box<PitchTrack>),
+}
+
+impl Hears {
+    fn new(rate: u32, options: &EarOptions) -> Result<Hears, InputFault> {
+        let hears = if options.follow {
+            PitchTrack::new(rate, options.listening).map(|track| Hears::Pitch(Box::new(track)))
+        } else {
+            Listener::new(rate, options.listening).map(|listener| Hears::Notes(Box::new(listener)))
+        };
+        hears.map_err(|error: ListenError| InputFault::Form {
+            form: error.to_string(),
+        })
+    }
+
+    fn push(&mut self, samples: &[f32]) -> (Vec<NoteEvent>, Vec<PitchFrame>) {
+        match self {
+            Hears::Notes(listener) => (listener.push(samples), Vec::new()),
+            Hears::Pitch(track) => {
+                let frames = track.push(samples);
+                (track.take_notes(), frames)
+            }
+        }
+    }
 }
 
 /// When our own sound began and ended, on the program's clock.

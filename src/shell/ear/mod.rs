@@ -3,13 +3,22 @@
 //! [`Ear`] runs one thread that opens the device, watches it, listens, and opens it again when it was lost. Only what a
 //! sitting asks for opens a microphone, and it is closed with the sitting.
 
+mod check;
 mod clock;
 mod gate;
+mod guided;
 mod hands;
+mod holes;
 mod listening;
+mod loop_delay;
 mod own;
 mod pace;
+mod record;
 
+pub use check::{Finding, Takes, study};
+pub use guided::{MeasureError, SoundCheck, loop_delay, sound_check};
 pub(super) use hands::{Hands, rest_in_words};
 pub use listening::{Ear, EarNews, EarOptions, Heard, Patience, Tell};
+pub use loop_delay::{LoopDelay, LoopStore, measure};
 pub use own::OwnSound;
+pub use record::Recorder;

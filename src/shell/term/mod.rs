@@ -6,5 +6,7 @@ pub mod pixels;
 mod run;
 mod screens;
 pub mod theme;
+mod watch;
 
-pub use run::{Host, run};
+pub use run::{Host, Manner, run};
+pub use watch::{Watch, watch};

@@ -8,6 +8,7 @@ use crossterm::event::{Event as Input, KeyEventKind, MouseButton, MouseEventKind
 use ratatui::Terminal;
 use ratatui::backend::CrosstermBackend;
 use ratatui::buffer::Buffer;
+use ratatui::layout::Rect;
 
 use super::guard::Guard;
 use super::keys::{Action, Offer, action, offer, practice_foot};
@@ -35,6 +36,8 @@ pub trait Host {
     fn sitting(&mut self) -> Result<Desk, DeskError>;
     /// The ear of the sitting at `desk`, when it is answered at a piano; it tells its news to `tell`.
     fn hands(&mut self, desk: &Desk, tell: Tell) -> Option<Hands>;
+    /// How the drawn keyboard serves.
+    fn manner(&self) -> Manner;
     /// The settings.
     fn settings(&self) -> Vec<Shown>;
     /// Sets one.
@@ -43,6 +46,15 @@ pub trait Host {
     fn ascii(&self) -> bool;
     /// How the staff is shown.
     fn look(&self) -> Look;
+}
+
+/// How the drawn keyboard serves.
+#[derive(Debug, Clone, Copy)]
+pub struct Manner {
+    /// It always stands beside the staff.
+    pub keyboard_stays: bool,
+    /// A click gives the very key, not its name alone.
+    pub mouse_gives_key: bool,
 }
 
 /// The page being shown.
@@ -94,6 +106,8 @@ pub struct Practice {
     pub typing: Typing,
     /// The drawn keyboard stays.
     pub keyboard: bool,
+    /// A click on it gives the very key.
+    pub mouse_gives_key: bool,
     /// Why there is no sound, until the first answer.
     pub silent: Option<&'static str>,
     /// The ear, when it is answered at a piano.
@@ -164,6 +178,11 @@ pub fn run(host: &mut dyn Host, start_now: bool) -> Result<(), DeskError> {
                 let size = terminal.size()?;
                 if let Input::Resize(columns, rows) = input {
                     easel.resized((columns, rows));
+                    // Drawn anew as a whole, also at the same size: one that came and went between two frames has
+                    // cut what stood there. (`clear` would ask the terminal where its cursor is, and wait.)
+                    if let Err(error) = terminal.resize(Rect::new(0, 0, columns, rows)) {
+                        break Err(error.into());
+                    }
                 }
                 step(host, page, &mut helping, &input, (size, &easel), &arrive)
             }
@@ -235,7 +254,8 @@ fn begin(host: &mut dyn Host, arrive: &Sender<Arrival>) -> Result<Page, DeskErro
     Ok(Page::Practice(Box::new(Practice {
         desk,
         typing: Typing::default(),
-        keyboard: false,
+        keyboard: host.manner().keyboard_stays,
+        mouse_gives_key: host.manner().mouse_gives_key,
         silent: None,
         hands,
     })))

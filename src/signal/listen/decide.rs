@@ -3,7 +3,8 @@
 //! The window starts at the onset and grows; what rang before the onset is taken off.
 
 use super::comb::{Fit, coarse, fit, line_contrast};
-use super::grid::{Grid, KEYS, along, key};
+use super::grid::{Grid, KEYS, STIFFNESS, along, inharmonicity, key};
+use super::measure::first_partial;
 use super::window::{Analyser, Scene, Shape, Slot};
 
 /// The early window: the line of a treble string is strongest there.
@@ -14,14 +15,17 @@ const KEPT: usize = 18;
 
 /// Nats per feature, by key; between keys on a straight line. Fitted as a multinomial logit on recordings of two pianos.
 const WEIGHTED_KEYS: [f64; 5] = [21.0, 40.0, 64.0, 88.0, 108.0];
+#[rustfmt::skip]
 const WEIGHTS: [[f64; 5]; FEATURES] = [
-    [23.6, 29.7, 31.8, 14.4, 15.5],
-    [5.4, 21.0, 17.2, 17.5, 14.7],
-    [-3.4, -0.7, 1.9, -1.6, -4.6],
-    [-3.7, 2.3, -2.7, 0.7, -0.3],
-    [-2.1, -0.9, 0.8, 1.0, 1.1],
-    [2.2, -0.9, 3.8, 7.4, 7.9],
-    [7.3, 1.5, 0.0, 0.9, 5.1],
+    [37.3, 43.8, 32.1, 21.0, 13.4],
+    [5.8, 11.9, 22.4, 20.3, 12.4],
+    [-1.6, -3.3, -2.4, -2.1, -0.1],
+    [-0.8, -0.0, 4.5, -2.4, 2.0],
+    [-1.0, -0.2, -0.6, 1.0, -0.4],
+    [3.1, -0.1, 8.8, 3.1, 11.5],
+    [-1.2, -1.4, -1.8, -0.7, -1.0],
+    [1.1, 0.5, -0.1, 1.6, 1.0],
+    [3.4, -0.9, -8.2, 0.9, 4.0],
 ];
 /// Ranges the features are held to.
 const LIMITS: [(f32, f32); FEATURES] = [
@@ -31,11 +35,14 @@ const LIMITS: [(f32, f32); FEATURES] = [
     (-0.12, 0.69),
     (-1.0, 2.0),
     (-0.19, 0.70),
+    (-1.0, 2.5),
+    (-2.0, 0.0),
     (1.0, 1.0),
 ];
 /// Contrast of the flat window and of the round one, mistuning, line of the round one, height of the first partial over
-/// its surroundings (log₁₀), line of the early window, and 1.
-const FEATURES: usize = 7;
+/// its surroundings (log₁₀), line of the early window, height of the first partial in the early window, the same against
+/// the strongest line from 0.7 of it up (log₁₀), and 1.
+const FEATURES: usize = 9;
 
 /// What one window says.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -46,12 +53,23 @@ pub(super) struct Verdict {
     pub(super) flat: Fit,
     /// Its fit in the round window.
     pub(super) round: Fit,
-    /// Its line in the early window, as contrast.
-    pub(super) line: f32,
+    /// Its line in the early window.
+    pub(super) line: Line,
     /// Nats between it and the second.
     pub(super) margin: f32,
     /// The second key.
     pub(super) second: usize,
+}
+
+/// The first partial as a line of the early window.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Line {
+    /// Contrast of plain magnitudes, the knock left out.
+    pub(super) contrast: f32,
+    /// Height over the mean around it, log₁₀.
+    pub(super) height: f32,
+    /// Against the strongest from 0.7 of it up, log₁₀.
+    pub(super) lead: f32,
 }
 
 /// Scores windows.
@@ -65,7 +83,8 @@ pub(super) struct Decider {
     early: Slot,
     /// Length of the sound in the early window, and what it says of each key; kept until the onset changes.
     early_length: usize,
-    early_fits: Vec<Option<f32>>,
+    onset: usize,
+    early_fits: Vec<Option<Line>>,
     rate: f64,
 }
 
@@ -90,14 +109,18 @@ impl Decider {
             early: analyser.slot(),
             analyser,
             early_length: 0,
+            onset: 0,
             early_fits: vec![None; KEYS],
             rate,
         }
     }
 
-    /// Forgets the onset looked at: the next scene has another.
-    pub(super) fn restart(&mut self) {
-        self.early_length = 0;
+    /// Turns to the onset at `sample`; what was kept of another is forgotten.
+    pub(super) fn turn_to(&mut self, sample: usize) {
+        if self.onset != sample {
+            self.onset = sample;
+            self.early_length = 0;
+        }
     }
 
     /// Scores the keys on `scene`. `None` if nothing is new.
@@ -178,7 +201,12 @@ impl Decider {
             Some(line) => line,
             None => {
                 let early = fit(&self.grid, &self.early.relief, key);
-                let line = line_contrast(&self.grid, &self.early.relief, key, &early);
+                let first = early.first(&self.grid.keys[key]);
+                let line = Line {
+                    contrast: line_contrast(&self.grid, &self.early.relief, key, &early),
+                    height: height(&self.early, first),
+                    lead: lead(&self.early, first),
+                };
                 self.early_fits[key] = Some(line);
                 line
             }
@@ -189,8 +217,10 @@ impl Decider {
             round.contrast,
             (round.off / 50.0) * (round.off / 50.0),
             line_contrast(&self.grid, &self.round.relief, key, &round),
-            self.height(first),
-            line,
+            height(&self.round, first),
+            line.contrast,
+            line.height,
+            line.lead,
             1.0,
         ];
         let nats = (0..FEATURES)
@@ -207,49 +237,35 @@ impl Decider {
         (nats, verdict)
     }
 
-    /// New power of the round window at `frequency` over the mean around it, log₁₀.
-    fn height(&self, frequency: f64) -> f32 {
-        let Slot { fresh, bin, .. } = &self.round;
-        let reach = (0.12 * frequency).max(60.0);
-        let high = (((frequency + reach) / bin) as usize).min(fresh.len());
-        let low = (((frequency - reach).max(0.0) / bin) as usize).min(high);
-        let around = &fresh[low..high];
-        let mean = around.iter().sum::<f32>() / around.len().max(1) as f32;
-        let at = fresh[((frequency / bin).round() as usize).min(fresh.len() - 1)];
-        (at.max(1e-20) / mean.max(1e-20)).log10()
-    }
-
-    /// The first partial as the strongest of the low partials tell it, hertz.
+    /// The first partial of `verdict`'s key as its partials in the round window tell it, hertz.
     pub(super) fn first_partial(&self, verdict: &Verdict) -> f64 {
         let comb = &self.grid.keys[verdict.key];
-        let placed = verdict.round.first(comb);
-        let power = &self.round.power;
-        let bin = self.round.bin;
-        let (mut sum, mut weights) = (0.0, 0.0);
-        for n in 1..=comb.count.min(6) {
-            let ratio = f64::from(comb.ratios[verdict.round.stiffness][2 * n - 1]);
-            let expected = ratio * placed;
-            let low = ((expected * 0.98 / bin) as usize).max(1);
-            let high = ((expected * 1.02 / bin).ceil() as usize).min(power.len() - 2);
-            let Some(top) = (low..=high).max_by(|a, b| power[*a].total_cmp(&power[*b])) else {
-                continue;
-            };
-            let log = |b: usize| f64::from(power[b].max(1e-20).ln());
-            let (l, c, r) = (log(top - 1), log(top), log(top + 1));
-            let curve = l - 2.0 * c + r;
-            if curve > -1e-9 {
-                continue;
-            }
-            let between = (0.5 * (l - r) / curve).clamp(-0.5, 0.5);
-            // An error of some hertz weighs less on a higher partial.
-            let weight = f64::from(power[top].sqrt().sqrt()) * (n as f64).sqrt();
-            sum += weight * ((top as f64 + between) * bin / ratio).ln();
-            weights += weight;
-        }
-        if weights > 0.0 {
-            (sum / weights).exp()
-        } else {
-            placed
-        }
+        let b = STIFFNESS[verdict.round.stiffness] * inharmonicity(f64::from(key(verdict.key).0));
+        first_partial(
+            &self.round.power,
+            self.round.bin,
+            verdict.round.first(comb),
+            b,
+            comb.count,
+        )
     }
+}
+
+/// New power at `frequency` over the mean around it, log₁₀.
+fn height(slot: &Slot, frequency: f64) -> f32 {
+    let Slot { fresh, bin, .. } = slot;
+    let reach = (0.12 * frequency).max(60.0);
+    let high = (((frequency + reach) / bin) as usize).min(fresh.len());
+    let low = (((frequency - reach).max(0.0) / bin) as usize).min(high);
+    let around = &fresh[low..high];
+    let mean = around.iter().sum::<f32>() / around.len().max(1) as f32;
+    let at = fresh[((frequency / bin).round() as usize).min(fresh.len() - 1)];
+    (at.max(1e-20) / mean.max(1e-20)).log10()
+}
+
+/// New power at `frequency` over the greatest from 0.7 of it up, log₁₀.
+fn lead(slot: &Slot, frequency: f64) -> f32 {
+    let from = ((0.7 * frequency / slot.bin) as usize).min(slot.fresh.len() - 1);
+    let most = slot.fresh[from..].iter().copied().fold(1e-20, f32::max);
+    (Slot::peak(&slot.fresh, slot.bin, frequency).max(1e-20) / most).log10()
 }

@@ -8,7 +8,7 @@ use super::grid::partial;
 use super::window::{Scene, Shape, Slot};
 
 /// Number of measures.
-pub(super) const MEASURES: usize = 18;
+pub(super) const MEASURES: usize = 20;
 /// Which of them is the autocorrelation at the period.
 pub(super) const PERIODICITY: usize = 9;
 
@@ -38,7 +38,7 @@ impl Parts {
     /// peak (0..=1), centroid (octaves above the key), autocorrelation at the period, partials' share of the early and of
     /// the late part (log₁₀), rise of the partials over the floor (dB), early line, mistuning², height of the round window's
     /// contrast over the flat one's, rise of the partials as heard in the late part over what was before (dB), share of
-    /// them that is new there (dB).
+    /// them that is new there (dB), height and lead of the early line (log₁₀).
     pub(super) fn measure(
         &mut self,
         decider: &mut Decider,
@@ -109,11 +109,13 @@ impl Parts {
             share(&self.early, early),
             share(&self.late, late),
             db(rise).clamp(-3.0, 40.0),
-            verdict.line.max(-0.2),
+            verdict.line.contrast.max(-0.2),
             off * off,
-            verdict.round.contrast - verdict.flat.contrast,
+            (verdict.round.contrast - verdict.flat.contrast).clamp(-0.6, 0.6),
             db(heard / before).clamp(-10.0, 30.0),
             db(late / heard).clamp(-20.0, 0.0),
+            verdict.line.height.clamp(-1.0, 2.5),
+            verdict.line.lead.clamp(-2.0, 0.0),
         ]
     }
 }

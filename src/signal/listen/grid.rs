@@ -58,6 +58,12 @@ pub(super) fn key(index: usize) -> MidiNote {
     MidiNote(MidiNote::A0.0 + index as i16)
 }
 
+/// The index of `key`, if a piano has it.
+pub(super) fn index(key: MidiNote) -> Option<usize> {
+    let index = usize::try_from(key.0 - MidiNote::A0.0).ok()?;
+    (index < KEYS).then_some(index)
+}
+
 /// One key's comb.
 #[derive(Debug)]
 pub(super) struct KeyGrid {

@@ -4,23 +4,32 @@
 use std::collections::VecDeque;
 
 use super::decide::{Decider, Verdict};
+use super::event::{ListenError, NoteEvent, Options, Surety};
 use super::evidence::{MEASURES, PERIODICITY, Parts};
 use super::grid::{self, Grid};
 use super::note::Observation;
 use super::onset::{Onset, OnsetDetector};
+use super::pitch::Estimate;
 use super::ring::RingPredictor;
 use super::thin::Thinner;
 use super::tuning::Offsets;
-use super::window::Scene;
-use crate::theory::{Cents, Hz, MidiNote, Reference, Temperament};
+use super::voice::{self, VoiceTracker};
+use super::window::{Scene, Shape};
+use crate::theory::{Hz, MidiNote, Temperament};
 
 /// Seconds after the onset at which a decision is tried.
-const LOOKS: [f64; 10] = [
-    0.045, 0.055, 0.065, 0.08, 0.1, 0.125, 0.15, 0.185, 0.22, 0.25,
+const LOOKS: [f64; 12] = [
+    0.03, 0.037, 0.045, 0.055, 0.065, 0.075, 0.09, 0.11, 0.135, 0.17, 0.21, 0.25,
 ];
-/// Log odds that are enough up to 0.12 s, and after: 85 and 75 in a hundred.
+/// Log odds that are enough before 44 ms (93 in a hundred), before 0.11 s (85), and after (75).
+const FIRST_ODDS: f32 = 2.59;
 const EARLY_ODDS: f32 = 1.73;
 const LATE_ODDS: f32 = 1.1;
+/// This many windows in a row for one key, with such a margin and such mean odds, are enough too.
+const STEADY: usize = 4;
+const STEADY_MARGIN: f32 = 4.0;
+const STEADY_ODDS: f32 = 0.7;
+const STEADY_BABBLE_ODDS: f32 = 2.5;
 /// Log odds that are enough (97 in a hundred) while somebody talks: after this many voiced onsets that were no notes …
 const BABBLE: usize = 2;
 const BABBLE_ODDS: f32 = 3.48;
@@ -28,8 +37,30 @@ const BABBLE_ODDS: f32 = 3.48;
 const BABBLE_S: f64 = 2.0;
 /// Log odds from which a decision teaches how the piano is tuned.
 const LEARN_ODDS: f32 = 3.0;
-/// Keys below C3 need 80 ms: before, the partials of neighbours are one.
+/// Keys below C2, below C3, below C6.
+const DEEP: usize = 36 - 21;
 const BASS: usize = 48 - 21;
+const SIXTH_OCTAVE: usize = 84 - 21;
+/// Log odds that are enough for a sung note by the time since its onset: a syllable of speech holds still for 0.2 s at most.
+const VOICE_ODDS: [(f64, f32); 3] = [(0.19, 5.0), (0.26, 2.5), (f64::MAX, 1.2)];
+/// An onset below this share of an undecided one's growth may be its echo.
+const ECHO: f32 = 0.4;
+/// Two onsets of a bass string this close are one stroke: its attack comes in two parts.
+const DOUBLE_S: f64 = 0.08;
+/// No hand strikes one key again so soon.
+const DOUBLE_STROKE_S: f64 = 0.115;
+/// Below this share it does not end a note that a voice may be settling on.
+const WEAK: f32 = 0.6;
+/// A sung note's steady pitch begins at most this long after its onset.
+const LATEST_VOICE_S: f64 = 0.25;
+/// A struck note's first partial is measured again on this much sound.
+const REMEASURED: [f64; 3] = [0.1, 0.17, 0.25];
+/// A note whose power has fallen to this share of its loudest is over (−50 dB).
+const SILENT: f32 = 1e-5;
+/// The pitch of a frame after an onset is not told for this long: a key may be decided yet.
+const UNDECIDED_S: f64 = 0.14;
+/// Frames a pitch must hold before it is told.
+const HELD: usize = 4;
 /// Keys from D#6 up may be decided at the end, by a smaller margin.
 const TREBLE: usize = 87 - 21;
 const FAINT_MARGIN: f32 = 0.75;
@@ -45,54 +76,6 @@ const RING_GAP_S: f64 = 0.001;
 /// … and begins this long after the onset before.
 const RING_SKIP_S: f64 = 0.01;
 
-/// Why a listener could not be made.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
-pub enum ListenError {
-    /// The stream is too slow or too fast.
-    #[error(
-        "sound of {given} samples a second cannot be listened to: choose a rate from 8,000 to 192,000"
-    )]
-    Rate {
-        /// What was given.
-        given: u32,
-    },
-}
-
-/// What a listener may know beforehand.
-#[derive(Debug, Clone, Copy, PartialEq, Default)]
-pub struct Options {
-    /// The frequency of A4 that cents are counted from.
-    pub reference: Reference,
-}
-
-/// Whether an event names its key for certain.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
-pub enum Surety {
-    /// It is this key.
-    Sure,
-    /// Something sounded, but which key cannot be told; the key given is only the likeliest.
-    Unsure,
-}
-
-/// A note that was heard.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct NoteEvent {
-    /// When it began, seconds from the start of the stream.
-    pub onset_s: f64,
-    /// The end of the sound that was needed to tell, seconds from the start of the stream.
-    pub decided_s: f64,
-    /// The key.
-    pub key: MidiNote,
-    /// Its first partial.
-    pub frequency: Hz,
-    /// First partial above the key's place in equal temperament at the reference.
-    pub cents: Cents,
-    /// How likely the key is, 0..=1.
-    pub confidence: f32,
-    /// Whether the key may be judged.
-    pub surety: Surety,
-}
-
 /// An onset that is not decided yet.
 #[derive(Debug)]
 struct Pending {
@@ -101,10 +84,16 @@ struct Pending {
     ring: Vec<f32>,
     /// Best keys of the two windows before.
     keys: [Option<usize>; 2],
+    /// Key, margin and log odds of the newest windows.
+    run: VecDeque<(usize, f32, f32)>,
     /// The surest treble key so far, with its log odds.
     faint: Option<(Verdict, f32)>,
     /// A window had a period.
     voiced: bool,
+    /// It came soon after a stronger one that was not decided yet.
+    echo: bool,
+    /// A stronger, undecided onset just before: of a bass string it is the same stroke.
+    before: Option<Onset>,
 }
 
 /// Hears notes in a stream.
@@ -123,11 +112,45 @@ pub struct Listener {
     start: usize,
     /// Working samples already looked at.
     seen: usize,
-    pending: Option<Pending>,
+    /// Onsets that are not decided, oldest first.
+    pending: Vec<Pending>,
+    /// The key decided last, and the sample up to which its sound was used.
+    decided: Option<(usize, usize)>,
+    decided_onset: usize,
     last_onset: usize,
     /// Voiced onsets of late that were no notes.
     rejects: VecDeque<usize>,
     offsets: Offsets,
+    voice: VoiceTracker,
+    /// Hops so far.
+    hops: usize,
+    /// The newest onset, until it is decided.
+    open: Option<Open>,
+    /// The note that sounds.
+    sounding: Option<Sounding>,
+}
+
+/// An onset that no note was decided for yet; a voice may still settle on it.
+#[derive(Debug, Clone, Copy)]
+struct Open {
+    onset: Onset,
+    /// Power of the frame at the onset.
+    before: f32,
+}
+
+/// A decided note, while it sounds.
+#[derive(Debug)]
+struct Sounding {
+    /// What was struck; none for a voice, whose pitch moves.
+    struck: Option<Verdict>,
+    onset: Onset,
+    ring: Vec<f32>,
+    first: f64,
+    confidence: f32,
+    /// Index into [`REMEASURED`].
+    measured: usize,
+    /// Loudest hop so far, mean square.
+    loudest: f32,
 }
 
 impl Listener {
@@ -137,7 +160,9 @@ impl Listener {
         let working = thinner.working_rate();
         let hop = (working / 200.0).round() as usize;
         let detector = OnsetDetector::new(working, hop);
-        let decider = Decider::new(Grid::new(options.reference), working);
+        let mut decider = Decider::new(Grid::new(options.reference), working);
+        let offsets = Offsets::new(&known_offsets(&options, &decider.grid));
+        decider.grid.retune(&offsets.curve());
         // Silence before the stream, so that its first sound has something to rise from.
         let lead = (KEPT_S * working) as usize;
         Ok(Listener {
@@ -152,28 +177,47 @@ impl Listener {
             sound: vec![0.0; lead],
             start: 0,
             seen: lead,
-            pending: None,
+            pending: Vec::new(),
+            decided: None,
+            decided_onset: 0,
             last_onset: 0,
             rejects: VecDeque::new(),
-            offsets: Offsets::new(&[]),
+            offsets,
+            voice: VoiceTracker::new(working),
+            hops: 0,
+            open: None,
+            sounding: None,
         })
     }
 
     /// Takes the next samples (full scale ±1); gives the notes they complete.
     pub fn push(&mut self, samples: &[f32]) -> Vec<NoteEvent> {
-        self.thinner.push(samples, &mut self.sound);
+        self.feed(samples);
         let mut events = Vec::new();
-        while self.start + self.sound.len() >= self.seen + self.hop {
-            self.seen += self.hop;
-            self.step(&mut events);
-            self.forget();
-        }
+        while self.hop(&mut events) {}
         events
+    }
+
+    /// Takes the next samples, to be gone through by [`Listener::hop`].
+    pub(super) fn feed(&mut self, samples: &[f32]) {
+        self.thinner.push(samples, &mut self.sound);
+    }
+
+    /// Goes a hop of 5 ms further, if there is as much sound.
+    pub(super) fn hop(&mut self, events: &mut Vec<NoteEvent>) -> bool {
+        if self.start + self.sound.len() < self.seen + self.hop {
+            return false;
+        }
+        self.seen += self.hop;
+        self.hops += 1;
+        self.step(events);
+        self.forget();
+        true
     }
 
     /// Ends the stream: gives the note that was not decided yet, from the sound there is.
     pub fn finish(&mut self) -> Vec<NoteEvent> {
-        if let Some(pending) = self.pending.take() {
+        for pending in std::mem::take(&mut self.pending) {
             self.reject(&pending);
         }
         Vec::new()
@@ -193,25 +237,211 @@ impl Listener {
         let end = self.seen - self.start;
         let frame = &self.sound[end - self.detector.frame()..end];
         if let Some(onset) = self.detector.push(frame, self.seen) {
-            if let Some(pending) = self.pending.take() {
-                self.reject(&pending);
+            self.begin(onset);
+        }
+        for mut pending in std::mem::take(&mut self.pending) {
+            // Decided meanwhile by the other attack of the same note.
+            let attack_of_decided = pending.echo
+                && self
+                    .decided
+                    .is_some_and(|(_, until)| pending.onset.sample <= until);
+            if attack_of_decided || self.decided_onset > pending.onset.sample {
+                continue;
             }
-            self.decider.restart();
-            self.pending = Some(Pending {
+            if !self.look(&mut pending, events) {
+                self.pending.push(pending);
+            }
+        }
+        if self.hops.is_multiple_of(2) {
+            self.follow(events);
+        }
+        self.sound_on();
+    }
+
+    /// Opens an onset.
+    fn begin(&mut self, onset: Onset) {
+        let strongest = |p: &Pending| onset.growth < ECHO * p.onset.growth;
+        // A much weaker one soon after may be the same note's second attack: both are followed.
+        let echo = self.pending.last().is_some_and(strongest);
+        let mut before = None;
+        if !echo {
+            for pending in std::mem::take(&mut self.pending) {
+                self.reject(&pending);
+                let apart = (onset.sample - pending.onset.sample) as f64 / self.rate;
+                let stronger = pending.onset.growth > onset.growth;
+                before = (stronger && apart < DOUBLE_S).then_some(pending.onset);
+            }
+        }
+        if self.options.piano {
+            self.pending.push(Pending {
                 ring: self.ringing(&onset),
                 onset,
                 look: 0,
                 keys: [None; 2],
+                run: VecDeque::new(),
                 faint: None,
                 voiced: false,
+                echo,
+                before,
             });
-            self.last_onset = onset.sample;
         }
-        if let Some(mut pending) = self.pending.take()
-            && !self.look(&mut pending, events)
+        self.last_onset = onset.sample;
+        let weak = self.open.is_some_and(|open| {
+            let apart = (onset.sample - open.onset.sample) as f64 / self.rate;
+            onset.growth < WEAK * open.onset.growth && apart < LATEST_VOICE_S
+        });
+        if weak {
+            return;
+        }
+        self.sounding = None;
+        self.voice.cut();
+        let at = onset.sample - self.start;
+        let length = (voice::FRAME_S * self.rate) as usize;
+        self.open = Some(Open {
+            onset,
+            before: mean_square(&self.sound[at.saturating_sub(length)..at]),
+        });
+    }
+
+    /// A voice: looks at the newest frame.
+    fn follow(&mut self, events: &mut Vec<NoteEvent>) {
+        let end = self.seen - self.start;
+        let frame = &self.sound[end - self.voice.finder.length()..end];
+        let power = mean_square(frame);
+        let Some(stretch) = self.voice.push(frame, self.seen, &self.decider.grid) else {
+            return;
+        };
+        let (Some(open), Some((lowest, highest))) = (self.open, self.options.voice) else {
+            return;
+        };
+        let late = (stretch.begun as f64 - open.onset.sample as f64) / self.rate;
+        if late > LATEST_VOICE_S {
+            return;
+        }
+        let babble = self.babble(open.onset.sample);
+        let rise = 10.0 * (power.max(1e-10) / open.before.max(1e-10)).log10();
+        let more = [
+            rise.clamp(-5.0, 20.0),
+            open.onset.growth.log2().clamp(-2.0, 2.0),
+            late as f32 * 10.0,
+        ];
+        let odds = voice::log_odds(&stretch.measures, &more, babble);
+        let since = (self.seen - open.onset.sample) as f64 / self.rate;
+        let asked = VOICE_ODDS.iter().find(|(until, _)| since < *until);
+        if asked.is_none_or(|(_, least)| odds < *least) {
+            return;
+        }
+        self.rejects.retain(|at| *at != open.onset.sample);
+        let a4 = self.options.reference.hz();
+        let number = 69.0 + 12.0 * (stretch.frequency / a4.0).log2();
+        let key = MidiNote(number.round() as i16);
+        if key < lowest || key > highest {
+            return;
+        }
+        events.push(self.event(&open.onset, key, Hz(stretch.frequency), odds));
+        self.open = None;
+        self.pending.clear();
+        self.sounding = Some(Sounding {
+            struck: None,
+            onset: open.onset,
+            ring: Vec::new(),
+            first: stretch.frequency,
+            confidence: likelihood(odds),
+            measured: REMEASURED.len(),
+            loudest: power,
+        });
+    }
+
+    /// Measures the note that sounds again, on more of its sound, and forgets it when it has died away.
+    fn sound_on(&mut self) {
+        let end = self.seen - self.start;
+        let power = mean_square(&self.sound[end - 4 * self.hop..end]);
+        let Some(mut sounding) = self.sounding.take() else {
+            return;
+        };
+        sounding.loudest = sounding.loudest.max(power);
+        if power < 1e-8 || power < SILENT * sounding.loudest {
+            return;
+        }
+        if let Some(verdict) = &sounding.struck
+            && let Some(seconds) = REMEASURED.get(sounding.measured)
         {
-            self.pending = Some(pending);
+            let length = (seconds * self.rate) as usize;
+            let at = sounding.onset.sample.saturating_sub(self.start);
+            if sounding.onset.sample + length <= self.seen && at >= length {
+                sounding.measured += 1;
+                let scene = Scene {
+                    before: &self.sound[at - length..at],
+                    after: &self.sound[at..at + length],
+                    ring: sounding.ring.get(..length).unwrap_or_default(),
+                };
+                let Decider {
+                    analyser, round, ..
+                } = &mut self.decider;
+                if analyser.fill(round, Shape::Round, &scene) {
+                    sounding.first = self.decider.first_partial(verdict);
+                }
+            }
         }
+        self.sounding = Some(sounding);
+    }
+
+    /// The pitch at this moment with its likelihood, if one is known: of the decided note, or of a voice.
+    pub(super) fn pitch_now(&self) -> Option<(f64, f32)> {
+        // What begins now is not the note before.
+        if self.detector.rising() {
+            return None;
+        }
+        let of_voice = |e: Estimate| (e.frequency, e.clarity.clamp(0.0, 1.0));
+        match &self.sounding {
+            Some(note) if note.struck.is_some() => Some((note.first, note.confidence)),
+            Some(_) => self.voice.newest.map(of_voice),
+            None => {
+                let settled = self.open.is_none_or(|open| {
+                    self.seen - open.onset.sample > (UNDECIDED_S * self.rate) as usize
+                });
+                self.voice
+                    .newest
+                    .filter(|_| settled && self.voice.age() >= HELD)
+                    .map(of_voice)
+            }
+        }
+    }
+
+    /// The likeliest pitch of an onset that is not decided.
+    pub(super) fn guess(&mut self) -> Option<(f64, f32)> {
+        let pending = self.pending.first()?;
+        let length = (self.seen - pending.onset.sample).min((0.25 * self.rate) as usize);
+        let at = pending.onset.sample.checked_sub(self.start)?;
+        let scene = Scene {
+            before: self.sound.get(at.checked_sub(length)?..at)?,
+            after: self.sound.get(at..at + length)?,
+            ring: pending.ring.get(..length).unwrap_or_default(),
+        };
+        self.decider.turn_to(pending.onset.sample);
+        let verdict = self.decider.judge(&scene)?;
+        Some((self.decider.first_partial(&verdict), 0.3))
+    }
+
+    /// Seconds from the start of the stream to the end of what was gone through.
+    pub(super) fn now_s(&self) -> f64 {
+        (self.seen as f64 / self.rate
+            - (KEPT_S * self.rate).floor() / self.rate
+            - self.thinner.delay_s())
+        .max(0.0)
+    }
+
+    /// Hops gone through.
+    pub(super) fn hops(&self) -> usize {
+        self.hops
+    }
+
+    /// Voiced onsets shortly before `sample` that were no notes.
+    fn babble(&self, sample: usize) -> usize {
+        self.rejects
+            .iter()
+            .filter(|at| **at < sample && sample - **at < (BABBLE_S * self.rate) as usize)
+            .count()
     }
 
     /// What sounded before `onset`, continued after it.
@@ -263,57 +493,109 @@ impl Listener {
             {
                 pending.faint = Some((verdict, odds));
             }
-            if odds >= self.odds_asked(pending, &verdict, *seconds)
-                && verdict.margin >= margin_asked(*seconds)
-            {
-                let event = self.event(&pending.onset, &verdict, odds, Surety::Sure);
-                if odds >= LEARN_ODDS {
-                    self.learn(&verdict, event.frequency);
-                }
-                events.push(event);
+            if pending.run.len() == STEADY {
+                pending.run.pop_front();
+            }
+            pending.run.push_back((verdict.key, verdict.margin, odds));
+            if self.enough(pending, &verdict, odds, *seconds) {
+                self.strike(pending, &verdict, odds, events);
                 return true;
             }
         }
-        if let Some((verdict, odds)) = pending.faint.take() {
-            events.push(self.event(&pending.onset, &verdict, odds, Surety::Sure));
+        let babble = self.babble(pending.onset.sample) >= BABBLE;
+        if let Some((verdict, odds)) = pending.faint.take().filter(|_| !babble) {
+            self.strike(pending, &verdict, odds, events);
         } else {
             self.reject(pending);
         }
         true
     }
 
+    /// Decides that `verdict` was struck.
+    fn strike(
+        &mut self,
+        pending: &mut Pending,
+        verdict: &Verdict,
+        odds: f32,
+        events: &mut Vec<NoteEvent>,
+    ) {
+        let first = self.decider.first_partial(verdict);
+        let onset = match pending.before {
+            Some(before) if verdict.key < BASS => before,
+            _ => pending.onset,
+        };
+        let last = self.decided.replace((verdict.key, self.seen));
+        let again = last.is_some_and(|(key, _)| key == verdict.key)
+            && onset.sample.saturating_sub(self.decided_onset)
+                < (DOUBLE_STROKE_S * self.rate) as usize;
+        if again {
+            return;
+        }
+        self.decided_onset = onset.sample;
+        events.push(self.event(&onset, grid::key(verdict.key), Hz(first), odds));
+        if odds >= LEARN_ODDS && self.options.learns {
+            self.learn(verdict.key, Hz(first));
+        }
+        self.open = None;
+        self.sounding = Some(Sounding {
+            struck: Some(*verdict),
+            onset: pending.onset,
+            ring: std::mem::take(&mut pending.ring),
+            first,
+            confidence: likelihood(odds),
+            measured: 0,
+            loudest: 0.0,
+        });
+    }
+
+    /// Learns how the instrument is tuned from a note whose key is known to be right. Further than 40 cents from what is
+    /// known it does not go: such an instrument is to be measured (see [`Options::instrument`]).
+    pub fn teach(&mut self, note: &NoteEvent) {
+        if let Some(index) = grid::index(note.key) {
+            self.learn(index, note.frequency);
+        }
+    }
+
     /// Moves the grid towards this piano.
-    fn learn(&mut self, verdict: &Verdict, first: Hz) {
+    fn learn(&mut self, key: usize, first: Hz) {
         let grid = &mut self.decider.grid;
-        self.offsets
-            .learn(verdict.key, grid.cents_from_usual(verdict.key, first.0));
+        self.offsets.learn(key, grid.cents_from_usual(key, first.0));
         grid.retune(&self.offsets.curve());
     }
 
-    /// The log odds that are enough for `verdict` after `seconds`.
-    fn odds_asked(&self, pending: &Pending, verdict: &Verdict, seconds: f64) -> f32 {
-        let babble = self
-            .rejects
-            .iter()
-            .filter(|at| pending.onset.sample - **at < (BABBLE_S * self.rate) as usize)
-            .count();
-        let least = if verdict.key < BASS { 0.08 } else { 0.045 };
-        let asked = if seconds < 0.122 {
-            EARLY_ODDS
-        } else {
-            LATE_ODDS
-        };
-        if babble >= BABBLE {
-            if seconds < least + 0.02 - 1e-9 {
-                f32::MAX
-            } else {
-                asked.max(BABBLE_ODDS)
-            }
-        } else if seconds < least - 1e-9 {
-            f32::MAX
+    /// Whether `pending` may be decided for `verdict`, which has `odds` after `seconds`.
+    fn enough(&self, pending: &Pending, verdict: &Verdict, odds: f32, seconds: f64) -> bool {
+        let babble = self.babble(pending.onset.sample) >= BABBLE;
+        let patience = if babble { 0.02 } else { 0.0 };
+        if seconds < earliest(verdict.key) + patience - 1e-9 {
+            return false;
+        }
+        let asked = match seconds {
+            s if s < 0.044 => FIRST_ODDS,
+            s if s < 0.112 => EARLY_ODDS,
+            _ => LATE_ODDS,
+        } - allowance(verdict.key);
+        let asked = if babble {
+            asked.max(BABBLE_ODDS)
         } else {
             asked
+        };
+        if odds >= asked && verdict.margin >= margin_asked(seconds) {
+            return true;
         }
+        // One key far ahead of all others, window after window, needs less in each.
+        let steady = if babble {
+            STEADY_BABBLE_ODDS
+        } else {
+            STEADY_ODDS
+        };
+        let run = &pending.run;
+        seconds > 0.105
+            && run.len() == STEADY
+            && run
+                .iter()
+                .all(|r| r.0 == verdict.key && r.1 >= STEADY_MARGIN)
+            && run.iter().map(|r| r.2).sum::<f32>() >= steady * STEADY as f32
     }
 
     /// Ends an onset that no window took for a note.
@@ -328,6 +610,7 @@ impl Listener {
 
     fn judge(&mut self, pending: &Pending, length: usize) -> Option<(Verdict, [f32; MEASURES])> {
         let at = pending.onset.sample.checked_sub(self.start)?;
+        self.decider.turn_to(pending.onset.sample);
         let scene = Scene {
             before: self.sound.get(at.checked_sub(length)?..at)?,
             after: self.sound.get(at..at + length)?,
@@ -340,9 +623,7 @@ impl Listener {
         Some((verdict, measures))
     }
 
-    fn event(&self, onset: &Onset, verdict: &Verdict, odds: f32, surety: Surety) -> NoteEvent {
-        let key = grid::key(verdict.key);
-        let frequency = Hz(self.decider.first_partial(verdict));
+    fn event(&self, onset: &Onset, key: MidiNote, frequency: Hz, odds: f32) -> NoteEvent {
         let at = Temperament::equal().frequency(key, self.options.reference);
         let lead = (KEPT_S * self.rate) as usize;
         let onset_s = (onset.sample as f64 - lead as f64) / self.rate;
@@ -352,9 +633,48 @@ impl Listener {
             key,
             frequency,
             cents: frequency.cents_above(at),
-            confidence: 1.0 / (1.0 + (-odds).exp()),
-            surety,
+            confidence: likelihood(odds),
+            surety: Surety::Sure,
         }
+    }
+}
+
+/// The keys of `options.instrument`, in cents from where `grid` usually has them.
+fn known_offsets(options: &Options, grid: &Grid) -> Vec<(usize, f64)> {
+    let equal = Temperament::equal();
+    let known = options.instrument.iter().flatten();
+    known
+        .filter_map(|(key, cents)| {
+            let first = equal.frequency(*key, options.reference).raised(*cents);
+            let index = grid::index(*key)?;
+            Some((index, grid.cents_from_usual(index, first.0)))
+        })
+        .collect()
+}
+
+fn likelihood(odds: f32) -> f32 {
+    1.0 / (1.0 + (-odds).exp())
+}
+
+fn mean_square(sound: &[f32]) -> f32 {
+    sound.iter().map(|s| s * s).sum::<f32>() / sound.len().max(1) as f32
+}
+
+/// The first window that may decide for a key, seconds: before, the partials of low neighbours are one.
+fn earliest(key: usize) -> f64 {
+    match key {
+        k if k < BASS => 0.065,
+        k if k < SIXTH_OCTAVE => 0.037,
+        _ => 0.03,
+    }
+}
+
+/// Log odds that a low key may lack: knocks and speech are rarely taken for one.
+fn allowance(key: usize) -> f32 {
+    match key {
+        k if k < DEEP => 0.4,
+        k if k < BASS => 0.3,
+        _ => 0.0,
     }
 }
 

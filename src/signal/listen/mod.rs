@@ -6,14 +6,21 @@
 
 mod comb;
 mod decide;
+mod event;
 mod evidence;
 mod grid;
 mod listener;
+mod measure;
 mod note;
 mod onset;
+mod pitch;
 mod ring;
 mod thin;
+mod track;
 mod tuning;
+mod voice;
 mod window;
 
-pub use listener::{ListenError, Listener, NoteEvent, Options, Surety};
+pub use event::{ListenError, NoteEvent, Options, Surety};
+pub use listener::Listener;
+pub use track::{PitchFrame, PitchTrack};

@@ -138,6 +138,23 @@ impl OnsetDetector {
         found
     }
 
+    /// Whether the newest frame looks like the beginning of something; an onset may follow or not.
+    pub(super) fn rising(&self) -> bool {
+        let now = self.growth.len().saturating_sub(1);
+        self.growth
+            .last()
+            .is_some_and(|g| *g >= self.threshold(now))
+    }
+
+    /// Growth that an onset needs at frame `at`: more where much grew in the 0.3 s up to 30 ms before.
+    fn threshold(&self, at: usize) -> f32 {
+        let from = at.saturating_sub(BACK);
+        let span = (0.3 * self.rate / self.hop as f64) as usize;
+        let past = &self.growth[from.saturating_sub(span)..from];
+        let mean = past.iter().sum::<f32>() / past.len().max(1) as f32;
+        LEAST + self.share * mean
+    }
+
     /// How much the bands that `onset` raised went on growing after its first 28 ms: octaves of power, mean over them.
     /// A struck string has its say at once; a syllable swells.
     pub(super) fn swell(&self, onset: &Onset) -> f32 {
@@ -169,10 +186,7 @@ impl OnsetDetector {
         {
             return None;
         }
-        let past =
-            &self.growth[from.saturating_sub((0.3 * self.rate / self.hop as f64) as usize)..from];
-        let mean = past.iter().sum::<f32>() / past.len().max(1) as f32;
-        if value < LEAST + self.share * mean || self.last.is_some_and(|l| frame - l < APART) {
+        if value < self.threshold(at) || self.last.is_some_and(|l| frame - l < APART) {
             return None;
         }
         self.last = Some(frame);

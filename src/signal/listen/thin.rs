@@ -1,7 +1,7 @@
 //! Thins a stream by a whole factor, so that all analysis runs between 22 and 44 kHz (or at a lower native rate).
 //! In: samples at the native rate, in pieces of any size. Out: samples at the working rate, about half a millisecond late.
 
-use super::listener::ListenError;
+use super::event::ListenError;
 
 /// Lowest working rate that thinning may reach: the highest key's second partial lies at 8.4 kHz.
 const LOWEST_RATE: u32 = 22_000;

@@ -9,8 +9,8 @@ use super::rate::SampleRate;
 /// The highest peak that leaves the synthesiser: −6 dBFS, 10^(−6/20).
 pub const CEILING: f32 = 0.501_187_2;
 
-/// How far it looks ahead: as long as every other ramp.
-const LOOK_AHEAD_S: f64 = 0.005;
+/// How far the limiter looks ahead, seconds, and so how late everything sounds: as long as every other ramp.
+pub const LOOK_AHEAD_S: f64 = 0.005;
 
 /// Time in which the gain comes back by 1 − 1/e.
 const RECOVERY_S: f64 = 0.25;

@@ -15,7 +15,7 @@ mod timbre;
 mod voice;
 
 pub use engine::{Engine, NoteOn, VOICES};
-pub use limiter::CEILING;
+pub use limiter::{CEILING, LOOK_AHEAD_S};
 pub use rate::{SampleRate, SampleRateError};
 pub use render::{RenderOptions, render};
 pub use timbre::{inharmonicity, partial_frequency};

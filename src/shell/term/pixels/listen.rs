@@ -31,6 +31,12 @@ pub enum Input {
 pub fn listen(pass: impl Fn(Input) -> bool + Send + 'static) {
     std::thread::spawn(move || {
         if replies(&pass).is_ok() {
+            // Sizes that came and went while only replies were read are not told by anyone else.
+            if let Ok((columns, rows)) = crossterm::terminal::size()
+                && !pass(Input::Event(Event::Resize(columns, rows)))
+            {
+                return;
+            }
             while let Ok(event) = event::read() {
                 if !pass(Input::Event(event)) {
                     return;

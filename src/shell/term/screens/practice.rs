@@ -120,6 +120,10 @@ pub fn click(state: &mut Practice, easel: &Easel, column: u16, row: u16) -> Resu
         return Ok(());
     };
     match easel.key_at(column, row) {
+        Some(key) if state.mouse_gives_key => {
+            state.typing.clear();
+            state.desk.pressed(key)
+        }
         Some(key) => {
             let name = spelled(key, item);
             state.typing.clear();

@@ -1,0 +1,238 @@
+//! A tuning check as a picture of its curve, as a page to hand to a technician, and in words.
+//! In: an [`Instrument`] and its [`Findings`]. Out: text, SVG 1.1 or HTML that asks for nothing from outside.
+
+use std::fmt::Write as _;
+
+use crate::signal::tuning::{CLOCK, Findings, Instrument, KEYS, Struck, Verdict};
+use crate::theory::MidiNote;
+
+/// What must stand wherever a result is shown.
+pub const CAUTION: &str = "Piano strings carry high tension (about 700 newtons each, some 18 tonnes in all): \
+    their pins are for a qualified technician. This check only describes.";
+
+/// Width and height of the picture, its margins, and the least cents it spans to each side.
+const WIDTH: f64 = 960.0;
+const HEIGHT: f64 = 360.0;
+const LEFT: f64 = 56.0;
+const BOTTOM: f64 = 40.0;
+const LEAST_SPAN: f64 = 40.0;
+
+/// The check in plain words, line by line.
+pub fn lines(instrument: &Instrument, findings: &Findings) -> Vec<String> {
+    let reference = instrument.reference.hz().0;
+    let mut lines = vec![findings.verdict.words()];
+    if findings.provisional && findings.verdict != Verdict::TooLittle {
+        lines.push(format!(
+            "Provisional: {} of 88 keys were read.",
+            instrument.keys.len()
+        ));
+    }
+    if instrument.keys.is_empty() {
+        lines.push(CAUTION.to_owned());
+        return lines;
+    }
+    lines.push(format!(
+        "Pitch: {:+.1} ± {:.1} cents from A = {reference:.1} Hz, by the middle keys (A = {:.1} Hz).",
+        findings.offset,
+        findings.offset_se.hypot(CLOCK),
+        reference * (findings.offset / 1200.0).exp2()
+    ));
+    lines.push(format!(
+        "Evenness: keys scatter by {:.1} cents around the curve that this piano's own strings ask for.",
+        findings.spread
+    ));
+    if let Some(first) = findings.worst.first() {
+        let named: Vec<String> = findings
+            .worst
+            .iter()
+            .map(|key| format!("{} {:+.1}", name(*key), findings.off[&key.0]))
+            .collect();
+        let _ = first;
+        lines.push(format!("Furthest off, cents: {}.", named.join(", ")));
+    }
+    if findings.sour.is_empty() {
+        lines.push("Unisons: no key's strings are sour.".to_owned());
+    } else {
+        let named: Vec<String> = findings.sour.iter().map(|key| name(*key)).collect();
+        lines.push(format!("Sour unisons: {}.", named.join(", ")));
+    }
+    if let Some((key, step)) = findings.step {
+        lines.push(format!(
+            "Largest step around the bass bridge's end: {step:+.1} cents at {}.",
+            name(key)
+        ));
+    }
+    lines.push(format!(
+        "The sound card's clock, which was not measured, may move all keys together by ±{CLOCK:.2} cents (100 parts in a million)."
+    ));
+    lines.push(CAUTION.to_owned());
+    lines
+}
+
+fn name(key: MidiNote) -> String {
+    key.spelled_with_sharps().to_string()
+}
+
+/// Cents that the picture spans to each side.
+fn span(instrument: &Instrument, findings: &Findings) -> f64 {
+    let keys = instrument.keys.values().map(|k| k.cents.0.abs());
+    let curve = findings.curve.iter().map(|c| (c + findings.offset).abs());
+    let most = keys.chain(curve).fold(LEAST_SPAN, f64::max);
+    (most / 10.0).ceil() * 10.0
+}
+
+/// The curve over 88 keys in `rows` lines of text: `*` a key, `.` where this piano's curve lies.
+pub fn plot(instrument: &Instrument, findings: &Findings, rows: usize) -> String {
+    let span = span(instrument, findings);
+    let rows = rows.max(5);
+    let row_of = |cents: f64| {
+        let at = (span - cents) / (2.0 * span) * (rows - 1) as f64;
+        (at.round().max(0.0) as usize).min(rows - 1)
+    };
+    let mut cells = vec![vec![' '; 88]; rows];
+    for (index, cents) in findings.curve.iter().enumerate() {
+        cells[row_of(cents + findings.offset)][index] = '.';
+    }
+    for struck in instrument.keys.values() {
+        cells[row_of(struck.cents.0)][(struck.key.0 - KEYS.start()) as usize] = '*';
+    }
+    let mut out = String::new();
+    for (row, line) in cells.iter().enumerate() {
+        let cents = span - 2.0 * span * row as f64 / (rows - 1) as f64;
+        let line: String = line.iter().collect();
+        let _ = writeln!(out, "{cents:>+6.0} |{}", line.trim_end());
+    }
+    let mut foot = vec![' '; 88];
+    for key in (24..=108).step_by(12) {
+        let label = format!("C{}", key / 12 - 1);
+        for (k, c) in label.chars().enumerate() {
+            if let Some(cell) = foot.get_mut(key - 21 + k) {
+                *cell = c;
+            }
+        }
+    }
+    let foot: String = foot.iter().collect();
+    let _ = writeln!(out, "cents   {}", foot.trim_end());
+    out
+}
+
+/// The curve as a picture.
+pub fn svg(instrument: &Instrument, findings: &Findings) -> String {
+    let span = span(instrument, findings);
+    let x = |key: f64| LEFT + (key - 20.5) / 88.0 * (WIDTH - LEFT - 12.0);
+    let y = |cents: f64| 12.0 + (span - cents) / (2.0 * span) * (HEIGHT - BOTTOM - 12.0);
+    let mut out = format!(
+        "<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"0 0 {WIDTH} {HEIGHT}\" role=\"img\" \
+         font-family=\"sans-serif\" font-size=\"12\">\n<title>Cents from equal temperament over 88 keys</title>\n\
+         <rect width=\"{WIDTH}\" height=\"{HEIGHT}\" fill=\"#fff\"/>\n"
+    );
+    let step = if span > 60.0 { 20.0 } else { 10.0 };
+    let mut cents = -span;
+    while cents <= span + 0.5 {
+        let (at, colour) = (y(cents), if cents == 0.0 { "#444" } else { "#ccc" });
+        let _ = writeln!(
+            out,
+            "<line x1=\"{LEFT}\" y1=\"{at:.1}\" x2=\"{:.1}\" y2=\"{at:.1}\" stroke=\"{colour}\"/>\
+             <text x=\"{:.1}\" y=\"{:.1}\" text-anchor=\"end\">{cents:+.0}</text>",
+            WIDTH - 12.0,
+            LEFT - 6.0,
+            at + 4.0
+        );
+        cents += step;
+    }
+    for key in (24..=108).step_by(12) {
+        let _ = writeln!(
+            out,
+            "<text x=\"{:.1}\" y=\"{:.1}\" text-anchor=\"middle\">C{}</text>",
+            x(f64::from(key)),
+            HEIGHT - 18.0,
+            key / 12 - 1
+        );
+    }
+    let curve: Vec<String> = (21..)
+        .zip(findings.curve)
+        .map(|(key, c)| format!("{:.1},{:.1}", x(f64::from(key)), y(c + findings.offset)))
+        .collect();
+    let _ = writeln!(
+        out,
+        "<polyline points=\"{}\" fill=\"none\" stroke=\"#0072B2\" stroke-width=\"2\"/>",
+        curve.join(" ")
+    );
+    for struck in instrument.keys.values() {
+        let (cx, cents, se) = (
+            x(f64::from(struck.key.0)),
+            struck.cents.0,
+            struck.reading.first_se.0,
+        );
+        let _ = writeln!(
+            out,
+            "<line x1=\"{cx:.1}\" y1=\"{:.1}\" x2=\"{cx:.1}\" y2=\"{:.1}\" stroke=\"#D55E00\"/>\
+             <circle cx=\"{cx:.1}\" cy=\"{:.1}\" r=\"3\" fill=\"#D55E00\"><title>{} {cents:+.2} ± {se:.2}</title></circle>",
+            y(cents - se),
+            y(cents + se),
+            y(cents),
+            name(struck.key)
+        );
+    }
+    let _ = writeln!(
+        out,
+        "<text x=\"{LEFT}\" y=\"{:.1}\">points: keys, in cents from equal temperament; line: what this piano's strings ask for</text>\n</svg>",
+        HEIGHT - 2.0
+    );
+    out
+}
+
+/// One page: words, picture, and a row a key.
+pub fn html(instrument: &Instrument, findings: &Findings) -> String {
+    let mut out = String::from(
+        "<!DOCTYPE html>\n<html lang=\"en\"><head><meta charset=\"utf-8\"><title>Tuning check</title>\n<style>\n\
+         body{font-family:sans-serif;max-width:60rem;margin:1rem auto;padding:0 1rem;color:#111;background:#fff}\n\
+         table{border-collapse:collapse;font-size:.85rem}td,th{padding:.1rem .6rem;text-align:right;border-bottom:1px solid #ddd}\n\
+         td:first-child,th:first-child,td:last-child,th:last-child{text-align:left}\n\
+         svg{width:100%;height:auto}@media print{body{margin:0}tr{break-inside:avoid}}\n</style></head><body>\n<h1>Tuning check</h1>\n",
+    );
+    for (place, line) in lines(instrument, findings).iter().enumerate() {
+        let line = escaped(line);
+        if place == 0 {
+            let _ = writeln!(out, "<p><strong>{line}</strong></p>");
+        } else {
+            let _ = writeln!(out, "<p>{line}</p>");
+        }
+    }
+    out.push_str(&svg(instrument, findings));
+    out.push_str(
+        "<table>\n<thead><tr><th>Key</th><th>Hz</th><th>cents</th><th>±</th><th>from the curve</th>\
+         <th>B × 10⁻⁴</th><th>unison, cents</th><th>Remarks</th></tr></thead>\n<tbody>\n",
+    );
+    for struck in instrument.keys.values() {
+        let reading = &struck.reading;
+        let unison = reading.unison.map_or_else(String::new, |u| {
+            format!("{:.1} ± {:.1}", u.spread.0, u.spread_se.0)
+        });
+        let _ = writeln!(
+            out,
+            "<tr><td>{}</td><td>{:.3}</td><td>{:+.2}</td><td>{:.2}</td><td>{:+.1}</td><td>{:.2}</td><td>{unison}</td><td>{}</td></tr>",
+            name(struck.key),
+            reading.first.0,
+            struck.cents.0,
+            reading.first_se.0,
+            findings.off[&struck.key.0],
+            1e4 * reading.inharmonicity,
+            escaped(&remarks(struck).join("; "))
+        );
+    }
+    out.push_str("</tbody></table>\n</body></html>\n");
+    out
+}
+
+/// What must be said about a key, in words.
+pub fn remarks(struck: &Struck) -> Vec<String> {
+    struck.remarks.iter().map(|remark| remark.words()).collect()
+}
+
+fn escaped(text: &str) -> String {
+    text.replace('&', "&amp;")
+        .replace('<', "&lt;")
+        .replace('>', "&gt;")
+        .replace('"', "&quot;")
+}

@@ -1,0 +1,239 @@
+//! One struck key: first partial, inharmonicity and unison, each with its standard error.
+//! In: the sound from its onset on, and roughly where its first partial lies. Out: a [`KeyReading`].
+
+use super::band::Stretch;
+use super::line::{Line, follow};
+use super::strikes::Named;
+use super::string::{CENTS, Point, StringFit, fit, partial};
+use super::unison::{Unison, unison};
+use crate::theory::{Cents, Hz};
+
+/// Partials that are looked for at most.
+const PARTIALS: u32 = 40;
+
+/// Above this a piano's strings have nothing to say, hertz.
+const HIGHEST: f64 = 14_000.0;
+
+/// So many partials missing one after the other end the search.
+const MISSING: u32 = 6;
+
+/// Sound that is used, seconds.
+const LONGEST: f64 = 3.0;
+
+/// Sound that is needed, seconds.
+const SHORTEST: f64 = 0.12;
+
+/// From this first partial on (C6 and up), hertz, strings have too few partials for the fit alone.
+const TREBLE: f64 = 1_000.0;
+
+/// Share of the strings' distance by which one partial's mean by power misses their middle: a quarter is two
+/// strings of which one is a third stronger.
+const APART: f64 = 0.25;
+
+/// One partial that was found.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct PartialReading {
+    /// Its number, from 1.
+    pub number: u32,
+    /// Where it lies.
+    pub frequency: Hz,
+    /// Standard error.
+    pub se: Cents,
+    /// Amplitude, dB under full scale.
+    pub level_db: f64,
+    /// It lies where the string's other partials say.
+    pub fits: bool,
+}
+
+/// A key's string or strings.
+#[derive(Debug, Clone, PartialEq)]
+pub struct KeyReading {
+    /// First partial, by all partials together.
+    pub first: Hz,
+    /// Its standard error; the clock of the sound card is not in it.
+    pub first_se: Cents,
+    /// Inharmonicity B.
+    pub inharmonicity: f64,
+    /// Its standard error.
+    pub inharmonicity_se: f64,
+    /// How far partials lie off the stiff string's formula beyond their own errors.
+    pub scatter: Cents,
+    /// Strings that disagree.
+    pub unison: Option<Unison>,
+    /// Partials that beat in a way that no two strings of this key would: a single string's own false beat.
+    pub false_beats: Vec<u32>,
+    /// Every partial found.
+    pub partials: Vec<PartialReading>,
+}
+
+/// Why a key cannot be read.
+#[derive(Debug, Clone, Copy, PartialEq, thiserror::Error)]
+pub enum NoReading {
+    /// Too little sound.
+    #[error("it sounds for {given_s:.2} s only: hold the key for two seconds or more")]
+    Short {
+        /// Seconds of sound given.
+        given_s: f64,
+    },
+    /// No partial stands out.
+    #[error("no string stands out of the noise: play it louder, or put the microphone nearer")]
+    Nothing,
+}
+
+/// Reads the key whose sound begins with `samples` and which was `named`, its first partial within a few cents.
+/// Errors: [`NoReading`].
+pub fn read_key(samples: &[f32], rate: u32, named: Named) -> Result<KeyReading, NoReading> {
+    let near = named.first;
+    let rate = f64::from(rate);
+    let given_s = samples.len() as f64 / rate;
+    if given_s < SHORTEST {
+        return Err(NoReading::Short { given_s });
+    }
+    let used = samples.len().min((LONGEST * rate) as usize);
+    let stretch = Stretch::new(&samples[..used], rate);
+    let found = search(&stretch, named);
+    let points: Vec<Point> = found.iter().map(Found::point).collect();
+    let mut string = fit(&points, near.0, named.inharmonicity).ok_or(NoReading::Nothing)?;
+    let lines: Vec<(u32, &Line)> = found.iter().map(|found| (found.n, &found.line)).collect();
+    let (unison, false_beats) = unison(&lines, band_width(near.0), string.first);
+    if let Some(unison) = unison {
+        // The strongest string leads the phase; what the key sounds at is the middle of its strings by their power, known
+        // no better than a share of their distance.
+        let unsure = APART * unison.spread.0 / CENTS;
+        let points: Vec<Point> = found
+            .iter()
+            .map(|found| Point {
+                hz: found.line.middle_hz,
+                se: found.line.se.hypot(unsure * found.line.hz),
+                ..found.point()
+            })
+            .collect();
+        string = fit(&points, string.first, named.inharmonicity).unwrap_or(string);
+        // All partials miss the middle alike.
+        string.first_se = string.first_se.hypot(APART * unison.spread.0);
+    }
+    if string.first > TREBLE {
+        lean_on_the_first(&mut string, &found);
+    }
+    Ok(reading(&found, string, unison, false_beats))
+}
+
+/// High strings have few partials, and these scatter by cents: there the first one's own place counts as much as it is
+/// surer than the scatter. Without scatter the fit is the best there is.
+fn lean_on_the_first(string: &mut StringFit, found: &[Found]) {
+    let Some((first, true)) = found.first().zip(string.used.first().copied()) else {
+        return;
+    };
+    if first.n != 1 {
+        return;
+    }
+    let own_se = CENTS * first.line.se / first.line.hz;
+    let scatter = string.scatter.powi(2);
+    let share = scatter / (scatter + own_se.powi(2)).max(f64::MIN_POSITIVE);
+    string.first *= (share * (first.line.hz / string.first).ln()).exp();
+    string.first_se = ((1.0 - share) * string.first_se).hypot(share * own_se);
+}
+
+fn reading(
+    found: &[Found],
+    string: StringFit,
+    unison: Option<Unison>,
+    false_beats: Vec<u32>,
+) -> KeyReading {
+    let partials = found
+        .iter()
+        .zip(&string.used)
+        .map(|(found, used)| PartialReading {
+            number: found.n,
+            frequency: Hz(found.line.hz),
+            se: Cents(CENTS * found.line.se / found.line.hz),
+            level_db: 20.0 * found.line.amplitude.max(1e-9).log10(),
+            fits: *used,
+        })
+        .collect();
+    KeyReading {
+        first: Hz(string.first),
+        first_se: Cents(string.first_se),
+        inharmonicity: string.b,
+        inharmonicity_se: string.b_se,
+        scatter: Cents(string.scatter),
+        unison,
+        false_beats,
+        partials,
+    }
+}
+
+/// A partial that was found.
+struct Found {
+    n: u32,
+    line: Line,
+}
+
+impl Found {
+    fn point(&self) -> Point {
+        Point {
+            n: self.n,
+            hz: self.line.hz,
+            se: self.line.se,
+        }
+    }
+}
+
+/// Width of the band that holds one partial and not its neighbours: these are 90 dB down. High strings, which die
+/// soon, get a wide one, which is quick.
+fn band_width(first: f64) -> f64 {
+    (first / 4.5).min(14.0 + first / 60.0)
+}
+
+/// Partials one after the other, each sought where those before it say.
+fn search(stretch: &Stretch, named: Named) -> Vec<Found> {
+    let mut found: Vec<Found> = Vec::new();
+    let (mut first, mut b) = (named.first.0, named.inharmonicity);
+    let mut missing = 0;
+    for n in 1..=PARTIALS {
+        let expected = partial(first, b, n);
+        if expected > HIGHEST.min(0.95 * stretch.highest()) || missing >= MISSING {
+            break;
+        }
+        // Cents the string may lie off: its tuning, and as long as few partials are known, its stiffness.
+        let stiffness = 865.6 * b * f64::from(n * n) * if found.len() < 3 { 0.6 } else { 0.06 };
+        let tuning = if found.is_empty() { 15.0 } else { 4.0 };
+        let reach = (expected * (tuning + stiffness) / CENTS)
+            .max(2.0 * stretch.bin_hz())
+            .min(0.35 * first);
+        match find(stretch, first, expected, reach, n) {
+            Some(line) => {
+                missing = 0;
+                found.push(Found { n, line });
+                let points: Vec<Point> = found.iter().map(Found::point).collect();
+                if let Some(string) = fit(&points, first, named.inharmonicity) {
+                    (first, b) = (string.first, string.b);
+                }
+            }
+            None => missing += 1,
+        }
+    }
+    found
+}
+
+/// The line within `reach` of `expected`.
+fn find(stretch: &Stretch, first: f64, expected: f64, reach: f64, n: u32) -> Option<Line> {
+    let bin = stretch.bin_hz();
+    let from = ((expected - reach) / bin).floor().max(1.0) as usize;
+    let to = ((expected + reach) / bin).ceil() as usize;
+    let peak = (from..=to).max_by(|a, b| stretch.size_at(*a).total_cmp(&stretch.size_at(*b)))?;
+    let centre = peak as f64 * bin;
+    let below = stretch.noise(
+        centre - 0.5 * first,
+        if n == 1 { 0.5 * first } else { first },
+    );
+    let above = stretch.noise(centre + 0.5 * first, first);
+    let noise = match (below, above) {
+        (Some(below), Some(above)) => 0.5 * (below + above),
+        (Some(one), None) | (None, Some(one)) => one,
+        (None, None) => return None,
+    };
+    let line = follow(&stretch.band(centre, band_width(first)), noise)?;
+    // What drifts out of the place where it was sought is another string.
+    ((line.hz - expected).abs() < 1.5 * reach + bin).then_some(line)
+}

@@ -1,0 +1,252 @@
+//! Where keys are struck in a recording, and which ones.
+//! In: samples of one channel. Out: [`Strike`]s: the stretch of sound each key has, its key and its faults.
+//!
+//! The key is found from the partials alone: of all 88 keys, each within ±60 cents and with stiffer or softer strings, the
+//! one whose partials meet the most peaks and miss the fewest.
+
+use std::ops::Range;
+
+use super::string::{expected_b, partial};
+use crate::signal::spectrum::{Spectrum, hann};
+use crate::theory::{Cents, Hz, MidiNote, Reference, Temperament};
+
+/// Length of the pieces whose energy is compared, seconds.
+const PIECE_S: f64 = 0.01;
+
+/// A strike lifts the energy this far above the last pieces', as a factor (8 dB).
+const LIFT: f64 = 6.3;
+
+/// Pieces looked back at.
+const BACK: usize = 6;
+
+/// Strikes are at least so far apart, seconds.
+const APART_S: f64 = 0.2;
+
+/// Below this level no strike is looked for, as mean power (−62 dBFS).
+const SILENCE: f64 = 6.0e-7;
+
+/// Sound looked at to name the key, seconds: from after the hammer's noise on.
+const NAMED_FROM_S: f64 = 0.02;
+const NAMED_S: f64 = 0.9;
+
+/// How far a key may be out of tune and still be named, cents, and the steps in which that is tried.
+const OFF_TUNE: i32 = 60;
+const TUNE_STEP: usize = 5;
+
+/// Stiffness tried, as factors of the usual.
+const STIFFNESS: [f64; 5] = [0.6, 1.0, 1.7, 3.0, 5.0];
+
+/// A peak counts from so many dB above its surroundings on, up to as many more.
+const CLEAR_DB: f32 = 10.0;
+const MOST_DB: f32 = 40.0;
+
+/// What a partial that is expected and not there costs, dB.
+const MISSED_DB: f32 = 12.0;
+
+/// What a missing first partial costs, dB, where the soundboard would radiate it, from this frequency on.
+const FIRST_MISSED_DB: f32 = 25.0;
+const RADIATED_HZ: f64 = 200.0;
+
+/// The least sum over partials, dB, that names a key.
+const NAMED_DB: f32 = 12.0;
+
+/// One struck key in a recording.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Strike {
+    /// Its samples, from the onset to the next or to the end of the sound.
+    pub samples: Range<usize>,
+    /// Something else was still sounding when it was struck.
+    pub over_another: bool,
+    /// Samples are cut off at full scale.
+    pub clipped: bool,
+    /// Loudest moment, dB under full scale (mean over 10 ms).
+    pub level_db: f64,
+}
+
+/// Every strike in `samples`, in order.
+pub fn find_strikes(samples: &[f32], rate: u32) -> Vec<Strike> {
+    let piece = ((PIECE_S * f64::from(rate)) as usize).max(1);
+    let power: Vec<f64> = samples
+        .chunks(piece)
+        .map(|piece| piece.iter().map(|x| f64::from(*x).powi(2)).sum::<f64>() / piece.len() as f64)
+        .collect();
+    let apart = (APART_S / PIECE_S) as usize;
+    let mut onsets: Vec<usize> = Vec::new();
+    for (at, now) in power.iter().enumerate() {
+        let before = &power[at.saturating_sub(BACK)..at];
+        let loudest = before.iter().copied().fold(SILENCE / LIFT, f64::max);
+        let far = onsets.last().is_none_or(|last| at - last >= apart);
+        // The lift is judged by the least of the pieces just before, so that a strike's own rise is met once.
+        let quiet = before.iter().copied().fold(f64::MAX, f64::min);
+        if *now > SILENCE && far && (before.is_empty() || *now > LIFT * loudest.min(quiet * LIFT)) {
+            onsets.push(at);
+        }
+    }
+    onsets
+        .iter()
+        .enumerate()
+        .map(|(k, onset)| {
+            let next = onsets.get(k + 1).copied().unwrap_or(power.len());
+            // A little before the next strike, whose rise begins inside a piece.
+            let end = if next < power.len() {
+                next.saturating_sub(2)
+            } else {
+                next
+            };
+            let own = &power[*onset..end.max(onset + 1)];
+            let peak = own.iter().copied().fold(0.0, f64::max);
+            let before = &power
+                [onset.saturating_sub(5)..onset.saturating_sub(1).max(onset.saturating_sub(5))];
+            let ringing = before.iter().copied().fold(0.0, f64::max);
+            // The sound ends where it has fallen into what was there before or 70 dB under its peak.
+            let floor = (peak * 1e-7).max(SILENCE * 0.01);
+            let last = own.iter().rposition(|p| *p > floor).unwrap_or(0) + 1;
+            let range = onset * piece..((onset + last) * piece).min(samples.len());
+            let start = sharpen(samples, range.start, piece);
+            Strike {
+                over_another: ringing > peak * 3e-3,
+                clipped: is_clipped(&samples[range.clone()]),
+                level_db: 10.0 * peak.max(1e-12).log10(),
+                samples: start..range.end,
+            }
+        })
+        .collect()
+}
+
+/// The sample in the piece at `from` or the one before at which the sound first comes near its height.
+fn sharpen(samples: &[f32], from: usize, piece: usize) -> usize {
+    let start = from.saturating_sub(piece);
+    let around = &samples[start..(from + piece).min(samples.len())];
+    let peak = around.iter().fold(0.0_f32, |peak, x| peak.max(x.abs()));
+    start
+        + around
+            .iter()
+            .position(|x| x.abs() > 0.2 * peak)
+            .unwrap_or(0)
+}
+
+fn is_clipped(samples: &[f32]) -> bool {
+    samples
+        .windows(3)
+        .filter(|three| three.iter().all(|x| x.abs() >= 0.998))
+        .count()
+        > 2
+}
+
+/// A key that was recognised, and roughly its string.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Named {
+    /// The key.
+    pub key: MidiNote,
+    /// About its first partial.
+    pub first: Hz,
+    /// About its inharmonicity.
+    pub inharmonicity: f64,
+}
+
+impl Named {
+    /// A key whose first partial lies near `first` and whose stiffness is the usual.
+    pub fn usual(key: MidiNote, first: Hz) -> Named {
+        Named {
+            key,
+            first,
+            inharmonicity: expected_b(first.0),
+        }
+    }
+}
+
+/// The key that sounds in `samples`, which begin at its strike. `None` when no key's partials stand out.
+pub fn name_key(samples: &[f32], rate: u32, reference: Reference) -> Option<Named> {
+    let peaks = Peaks::new(samples, rate)?;
+    let equal = Temperament::equal();
+    let mut best: Option<(f32, Named)> = None;
+    for key in 21..=108 {
+        let key = MidiNote(key);
+        for cents in (-OFF_TUNE..=OFF_TUNE).step_by(TUNE_STEP) {
+            let first = equal
+                .frequency(key, reference)
+                .raised(Cents(f64::from(cents)))
+                .0;
+            for stiffness in STIFFNESS {
+                let inharmonicity = stiffness * expected_b(first);
+                let score = peaks.score(first, inharmonicity);
+                if best.is_none_or(|(top, _)| score > top) {
+                    let first = Hz(first);
+                    best = Some((
+                        score,
+                        Named {
+                            key,
+                            first,
+                            inharmonicity,
+                        },
+                    ));
+                }
+            }
+        }
+    }
+    let (score, named) = best?;
+    (score > NAMED_DB).then_some(named)
+}
+
+/// How far a spectrum's bins stand above their surroundings.
+struct Peaks {
+    bin_hz: f64,
+    clear: Vec<f32>,
+}
+
+impl Peaks {
+    fn new(samples: &[f32], rate: u32) -> Option<Peaks> {
+        let rate = f64::from(rate);
+        let from = ((NAMED_FROM_S * rate) as usize).min(samples.len());
+        let used = &samples[from..samples.len().min(from + (NAMED_S * rate) as usize)];
+        if (used.len() as f64) < 0.05 * rate {
+            return None;
+        }
+        let size = used.len().next_power_of_two().max(1 << 14);
+        let mut spectrum = Spectrum::new(size);
+        let mut power = vec![0.0; spectrum.bins()];
+        spectrum.power(used, &hann(used.len()), &mut power);
+        let level: Vec<f32> = power.iter().map(|p| 10.0 * p.max(1e-14).log10()).collect();
+        let bin_hz = rate / size as f64;
+        // Surroundings: the third of the levels from below in bands of 120 Hz.
+        let band = ((120.0 / bin_hz) as usize).max(8);
+        let mut clear = Vec::with_capacity(level.len());
+        for part in level.chunks(band) {
+            let mut sorted = part.to_vec();
+            sorted.sort_by(f32::total_cmp);
+            let floor = sorted[sorted.len() / 3];
+            clear.extend(
+                part.iter()
+                    .map(|l| (l - floor - CLEAR_DB).clamp(0.0, MOST_DB)),
+            );
+        }
+        Some(Peaks { bin_hz, clear })
+    }
+
+    fn score(&self, first: f64, b: f64) -> f32 {
+        // Up to one frequency for all, or an octave below would meet as many; the highest keys' second partial is in.
+        let highest = (25.0 * first)
+            .clamp(1_500.0, 6_000.0)
+            .max(2.2 * first)
+            .min(self.bin_hz * self.clear.len() as f64 * 0.95);
+        (1..=40)
+            .map(|n| (n, partial(first, b, n)))
+            .take_while(|(_, hz)| *hz < highest)
+            .map(|(n, hz)| {
+                // Half a step of the tuning that is tried.
+                let reach = (0.5 * TUNE_STEP as f64 / 1731.0 * hz / self.bin_hz).ceil() as usize;
+                let at = (hz / self.bin_hz).round() as usize;
+                let top = self.clear
+                    [at.saturating_sub(reach)..(at + reach + 1).min(self.clear.len())]
+                    .iter()
+                    .copied()
+                    .fold(0.0, f32::max);
+                if n == 1 && first > RADIATED_HZ && top == 0.0 {
+                    -FIRST_MISSED_DB
+                } else {
+                    top - MISSED_DB
+                }
+            })
+            .sum()
+    }
+}

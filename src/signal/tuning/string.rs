@@ -1,0 +1,188 @@
+//! First partial and inharmonicity of a string from the frequencies of its partials.
+//! In: partials with their standard errors. Out: a [`StringFit`].
+//! Source: Fletcher 1964, JASA 36:203, f_n = n f_1 √((1 + B n²) / (1 + B)); its B expected by register, Young 1952, JASA
+//! 24:267, and Rigaud, David & Daudet 2013, JASA 133:3107. Scatter beyond the errors: Paule & Mandel 1982, J. Res. NBS
+//! 87:377.
+
+use std::f64::consts::LN_2;
+
+/// A logarithm of frequency in cents.
+pub(super) const CENTS: f64 = 1200.0 / LN_2;
+
+/// How well B is known beforehand, as a factor: from the search for the key, whose steps are that far apart.
+const PRIOR: f64 = 0.5;
+
+/// A partial lies off the string when it is so many of its errors away.
+const OFF: f64 = 4.0;
+
+/// One partial as the fit sees it.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Point {
+    pub(super) n: u32,
+    pub(super) hz: f64,
+    pub(super) se: f64,
+}
+
+/// What a string was found to be.
+#[derive(Debug, Clone)]
+pub(super) struct StringFit {
+    /// First partial, hertz, and its standard error in cents.
+    pub(super) first: f64,
+    pub(super) first_se: f64,
+    /// Inharmonicity and its standard error.
+    pub(super) b: f64,
+    pub(super) b_se: f64,
+    /// Scatter of the partials around the formula beyond their errors, cents.
+    pub(super) scatter: f64,
+    /// Whether each point was used.
+    pub(super) used: Vec<bool>,
+}
+
+/// Inharmonicity that a string of first partial `hz` has in most pianos.
+pub(super) fn expected_b(hz: f64) -> f64 {
+    let key = 69.0 + 12.0 * (hz / 440.0).log2();
+    3.47e-4 * ((key - 60.0) / 8.0).exp2() + 2.0e-4 * (-0.1 * (key - 21.0)).exp()
+}
+
+/// Partial `n` of a string.
+pub(super) fn partial(first: f64, b: f64, n: u32) -> f64 {
+    let n = f64::from(n);
+    n * first * ((1.0 + b * n * n) / (1.0 + b)).sqrt()
+}
+
+/// Fits a string to `points`, starting from `first`; B is expected near `b`. `None` without points.
+pub(super) fn fit(points: &[Point], first: f64, b: f64) -> Option<StringFit> {
+    if points.is_empty() {
+        return None;
+    }
+    let mut used = vec![true; points.len()];
+    let mut found = weighted(points, &used, first, b)?;
+    for _ in 0..points.len() {
+        // The worst of those in use leaves, while one is far off; at least two thirds stay.
+        let worst = points
+            .iter()
+            .enumerate()
+            .filter(|(k, _)| used[*k])
+            .map(|(k, point)| (k, found.distance(point)))
+            .max_by(|a, b| a.1.total_cmp(&b.1));
+        let Some((k, distance)) = worst else { break };
+        let in_use = used.iter().filter(|used| **used).count();
+        if distance < OFF || 3 * (in_use - 1) < 2 * points.len() || in_use < 4 {
+            break;
+        }
+        used[k] = false;
+        found = weighted(points, &used, found.first, b)?;
+    }
+    found.used = used;
+    Some(found)
+}
+
+impl StringFit {
+    /// How many of its errors, scatter included, `point` lies off the string.
+    pub(super) fn distance(&self, point: &Point) -> f64 {
+        let off = CENTS * (point.hz / partial(self.first, self.b, point.n)).ln();
+        off.abs() / (point.cents_se().hypot(self.scatter * point.looseness()))
+    }
+}
+
+impl Point {
+    /// How much more than the lowest this partial scatters around the formula: high ones do, by number where wound
+    /// strings end its reach, by frequency where the bridge moves. Chosen on 29 keys of a recorded grand.
+    fn looseness(&self) -> f64 {
+        let by_number = f64::from(self.n) / 10.0;
+        let by_frequency = self.hz / 1_000.0;
+        (1.0 + by_number * by_number + by_frequency * by_frequency).sqrt()
+    }
+
+    fn cents_se(&self) -> f64 {
+        CENTS * self.se / self.hz
+    }
+}
+
+/// The most likely string when the partials scatter by what they themselves show.
+fn weighted(points: &[Point], used: &[bool], first: f64, b: f64) -> Option<StringFit> {
+    let chosen: Vec<&Point> = points
+        .iter()
+        .zip(used)
+        .filter(|(_, used)| **used)
+        .map(|(point, _)| point)
+        .collect();
+    // Scatter such that the weighted squares come out as many as are free; between 0 and a semitone by halving.
+    let mut found = solve(&chosen, first, b, 0.0)?;
+    let free = chosen.len() as f64 - 2.0;
+    if free >= 1.0 && found.1 > free {
+        let (mut low, mut high) = (0.0_f64, 100.0_f64);
+        for _ in 0..30 {
+            let middle = if low == 0.0 {
+                high / 10.0
+            } else {
+                (low * high).sqrt()
+            };
+            let tried = solve(&chosen, found.0.first, b, middle)?;
+            if tried.1 > free {
+                low = middle;
+            } else {
+                high = middle;
+            }
+            found = tried;
+            if high - low < 1e-3 * high || high < 1e-5 {
+                break;
+            }
+        }
+    }
+    Some(found.0)
+}
+
+/// Weighted least squares by Gauss and Newton in (cents of f_1, ln B); with the weighted squares that are left.
+fn solve(points: &[&Point], first: f64, b: f64, scatter: f64) -> Option<(StringFit, f64)> {
+    let expected = b.max(1e-7).ln();
+    let (mut f, mut log_b) = (first.ln(), expected);
+    let mut matrix = [0.0; 3];
+    let mut squares = 0.0;
+    for round in 0..12 {
+        let b = log_b.exp();
+        // Prior on B.
+        let prior = 1.0 / (PRIOR * PRIOR);
+        let (mut m11, mut m12, mut m22) = (0.0, 0.0, prior);
+        let (mut v1, mut v2) = (0.0, prior * (expected - log_b));
+        squares = 0.0;
+        for point in points {
+            let n = f64::from(point.n);
+            let weight = 1.0 / (point.cents_se().powi(2) + (scatter * point.looseness()).powi(2));
+            let off = CENTS * (point.hz.ln() - partial(f.exp(), b, point.n).ln());
+            let by_b = CENTS * 0.5 * b * (n * n / (1.0 + b * n * n) - 1.0 / (1.0 + b));
+            m11 += weight * CENTS * CENTS;
+            m12 += weight * CENTS * by_b;
+            m22 += weight * by_b * by_b;
+            v1 += weight * CENTS * off;
+            v2 += weight * by_b * off;
+            squares += weight * off * off;
+        }
+        let determinant = m11 * m22 - m12 * m12;
+        if determinant.is_nan() || determinant <= 0.0 {
+            return None;
+        }
+        matrix = [m22 / determinant, m12 / determinant, m11 / determinant];
+        let (df, db) = (
+            matrix[0] * v1 - matrix[1] * v2,
+            matrix[2] * v2 - matrix[1] * v1,
+        );
+        if round == 11 {
+            break;
+        }
+        f += df;
+        log_b += db.clamp(-1.0, 1.0);
+        if df.abs() < 1e-12 && db.abs() < 1e-9 {
+            break;
+        }
+    }
+    let found = StringFit {
+        first: f.exp(),
+        first_se: CENTS * matrix[0].sqrt(),
+        b: log_b.exp(),
+        b_se: log_b.exp() * matrix[2].sqrt(),
+        scatter,
+        used: vec![true; points.len()],
+    };
+    Some((found, squares))
+}

@@ -1,0 +1,262 @@
+//! Strings of one key that disagree, found by the beats that all partials show together.
+//! In: the partials' phases and strengths over time. Out: how far the strings lie apart, or which partials beat alone.
+//!
+//! Strings of one kind `r` apart (as a share of frequency) beat in every partial, `r` times its frequency a second. Each
+//! partial tells, for every rate, how much likelier its course is with a beat of that rate than without; the logarithms
+//! add up over the partials at rates that go with their frequencies. A single string's false beat keeps no such order.
+
+use super::line::{Line, Moment};
+use super::string::CENTS;
+use crate::theory::Cents;
+
+/// Strings that disagree.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Unison {
+    /// How far apart: the two that beat the loudest.
+    pub spread: Cents,
+    /// Standard error.
+    pub spread_se: Cents,
+    /// Beats of the first partial, a second.
+    pub beats: f64,
+}
+
+/// A partial speaks about rates of which it hears so much of a beat …
+const COMPLETE: f64 = 1.0;
+
+/// … and that its band lets through, in widths.
+const PASSED: f64 = 1.3;
+
+/// Widest spread that is looked for, cents.
+const WIDEST: f64 = 20.0;
+
+/// Moments of a partial that are looked at, at most.
+const MOMENTS: usize = 64;
+
+/// The strongest partials are looked at, so many.
+const COURSES: usize = 16;
+
+/// What a lone string's phase (radians) and strength (as a share) may wander by without anything being out of tune:
+/// its neighbours ring along, its decay has two stages.
+const WANDER: (f64, f64) = (0.03, 0.10);
+
+/// Strength alone speaks about rates of which it has so many beats: fewer look like a decay in two stages.
+const BEATS_OF_STRENGTH: f64 = 2.0;
+
+/// So many standard deviations above what noise gives must the partials' sum come, …
+const SURE: f64 = 7.0;
+
+/// … and so high must a single partial come to be said to beat alone: 1 in 10⁹ for noise at one rate.
+const ALONE: f64 = 47.0;
+
+/// Values of the likelihood's logarithm that noise adds to a partial's sum on average: two for the phase, two for the
+/// strength; its variance is twice that.
+const BY_NOISE: f64 = 4.0;
+
+/// How much likelier one partial's course is with a beat than without, over rates: twice the logarithm.
+struct Course {
+    n: u32,
+    hz: f64,
+    lowest: f64,
+    step: f64,
+    gain: Vec<f64>,
+}
+
+impl Course {
+    fn new(n: u32, line: &Line, width: f64) -> Option<Course> {
+        let thin = line.moments.len().div_ceil(MOMENTS);
+        let moments: Vec<Moment> = line.moments.iter().copied().step_by(thin).collect();
+        let (first, last) = (moments.first()?, moments.last()?);
+        let length = last.t - first.t;
+        let independent = line.independent.min(moments.len() as f64);
+        if independent < 8.0 {
+            return None;
+        }
+        let mut phase: Vec<f64> = moments.iter().map(|m| m.phase).collect();
+        let basis = Basis::new(&moments, 3);
+        let mut log: Vec<f64> = moments.iter().map(|m| m.log_power).collect();
+        basis.take_out(&mut log);
+        let mut strength: Vec<f64> = log.iter().map(|x| x.exp().min(5.0) - 1.0).collect();
+        basis.take_out(&mut strength);
+        basis.take_out(&mut phase);
+        let weight: f64 = moments.iter().map(|m| m.weight).sum();
+        let floors = [WANDER.0.powi(2) * weight, WANDER.1.powi(2) * weight];
+        let (lowest, step) = (COMPLETE / length, 0.25 / length);
+        let highest = PASSED * width;
+        let count = ((highest - lowest) / step).max(0.0) as usize;
+        let gain = (0..count)
+            .map(|k| {
+                let rate = lowest + k as f64 * step;
+                let [by_phase, by_strength] = basis.explained(rate, [&phase, &strength], floors);
+                let heard = if rate * length < BEATS_OF_STRENGTH {
+                    0.0
+                } else {
+                    -(1.0 - by_strength).ln()
+                };
+                (independent - 5.0) * (heard - (1.0 - by_phase).ln())
+            })
+            .collect();
+        Some(Course {
+            n,
+            hz: line.hz,
+            lowest,
+            step,
+            gain,
+        })
+    }
+
+    /// The gain at `rate` beats a second, if this partial can tell.
+    fn at(&self, rate: f64) -> Option<f64> {
+        let x = (rate - self.lowest) / self.step;
+        if x < 0.0 {
+            return None;
+        }
+        let k = x as usize;
+        let (low, high) = (self.gain.get(k)?, self.gain.get(k + 1)?);
+        Some(low + (high - low) * (x - k as f64))
+    }
+
+    fn highest(&self) -> f64 {
+        self.gain.iter().copied().fold(0.0, f64::max)
+    }
+}
+
+/// Weighted polynomials over a partial's moments, each at right angles to the others.
+struct Basis<'a> {
+    moments: &'a [Moment],
+    columns: Vec<Vec<f64>>,
+}
+
+impl Basis<'_> {
+    fn new(moments: &[Moment], count: usize) -> Basis<'_> {
+        let middle = moments.iter().map(|m| m.t).sum::<f64>() / moments.len() as f64;
+        let mut basis = Basis {
+            moments,
+            columns: Vec::with_capacity(count),
+        };
+        for power in 0..count as i32 {
+            let mut column: Vec<f64> = moments.iter().map(|m| (m.t - middle).powi(power)).collect();
+            basis.take_out(&mut column);
+            let size = basis.product(&column, &column).sqrt();
+            if size > 0.0 {
+                column.iter_mut().for_each(|x| *x /= size);
+            }
+            basis.columns.push(column);
+        }
+        basis
+    }
+
+    fn product(&self, a: &[f64], b: &[f64]) -> f64 {
+        let weights = self.moments.iter().map(|m| m.weight);
+        weights
+            .zip(a.iter().zip(b))
+            .map(|(w, (a, b))| w * a * b)
+            .sum()
+    }
+
+    /// Takes the polynomials out of `values`.
+    fn take_out(&self, values: &mut [f64]) {
+        for column in &self.columns {
+            let share = self.product(values, column);
+            for (value, x) in values.iter_mut().zip(column) {
+                *value -= share * x;
+            }
+        }
+    }
+
+    /// Shares of two courses, polynomials already out of them, that a beat of `rate` explains, when `floors` more of
+    /// each is unexplained anyway.
+    fn explained(&self, rate: f64, courses: [&[f64]; 2], floors: [f64; 2]) -> [f64; 2] {
+        let turn = std::f64::consts::TAU * rate;
+        let (mut sin, mut cos): (Vec<f64>, Vec<f64>) =
+            self.moments.iter().map(|m| (turn * m.t).sin_cos()).unzip();
+        self.take_out(&mut cos);
+        self.take_out(&mut sin);
+        let (cc, ss, cs) = (
+            self.product(&cos, &cos),
+            self.product(&sin, &sin),
+            self.product(&cos, &sin),
+        );
+        let determinant = cc * ss - cs * cs;
+        if determinant <= 1e-9 * cc * ss {
+            return [0.0; 2];
+        }
+        let mut shares = [0.0; 2];
+        for ((course, floor), share) in courses.into_iter().zip(floors).zip(&mut shares) {
+            let (cv, sv) = (self.product(&cos, course), self.product(&sin, course));
+            let explained = (ss * cv * cv - 2.0 * cs * cv * sv + cc * sv * sv) / determinant;
+            let all = self.product(course, course) + floor;
+            *share = (explained / all).clamp(0.0, 0.999_999);
+        }
+        shares
+    }
+}
+
+/// Strings that disagree, and partials that beat alone. `width` is the partials' band, hertz.
+pub(super) fn unison(lines: &[(u32, &Line)], width: f64, first: f64) -> (Option<Unison>, Vec<u32>) {
+    // High partials beat fast and tell rates best, strong ones are heard longest.
+    let speaks = |(n, line): &(u32, &Line)| line.amplitude * f64::from(*n);
+    let mut strongest: Vec<&(u32, &Line)> = lines.iter().collect();
+    strongest.sort_by(|a, b| speaks(b).total_cmp(&speaks(a)));
+    let courses: Vec<Course> = strongest
+        .into_iter()
+        .take(COURSES)
+        .filter_map(|(n, line)| Course::new(*n, line, width))
+        .collect();
+    let sum = |spread: f64| {
+        let mut count = 0.0;
+        let mut sum = 0.0;
+        for gain in courses
+            .iter()
+            .filter_map(|course| course.at(spread * course.hz))
+        {
+            count += 1.0;
+            sum += gain;
+        }
+        (sum, count)
+    };
+    let Some(step) = courses
+        .iter()
+        .map(|course| course.step / course.hz)
+        .min_by(f64::total_cmp)
+    else {
+        return (None, Vec::new());
+    };
+    let score = |spread: f64| {
+        let (sum, count) = sum(spread);
+        if count < 1.0 {
+            return f64::MIN;
+        }
+        (sum - BY_NOISE * count) / (2.0 * BY_NOISE * count).sqrt()
+    };
+    let steps = (WIDEST / CENTS / step) as usize;
+    let best = (1..=steps)
+        .map(|k| k as f64 * step)
+        .max_by(|a, b| score(*a).total_cmp(&score(*b)));
+    let Some(best) = best.filter(|best| score(*best) > SURE) else {
+        let alone = courses.iter().filter(|course| course.highest() > ALONE);
+        return (None, alone.map(|course| course.n).collect());
+    };
+    // The parabola by least squares through the sums around the best, whose bend is twice the information.
+    let around: Vec<f64> = (-3..=3)
+        .map(|k| sum(best + f64::from(k) * step).0)
+        .collect();
+    let moment = |f: &dyn Fn(f64) -> f64| -> f64 {
+        (-3..=3)
+            .zip(&around)
+            .map(|(k, sum)| f(f64::from(k)) * sum)
+            .sum()
+    };
+    // Orthogonal polynomials on seven places: k, and k² − 4, with squares 28 and 84.
+    let (slope, bend) = (moment(&|k| k) / 28.0, moment(&|k| k * k - 4.0) / 84.0);
+    if bend >= 0.0 {
+        return (None, Vec::new());
+    }
+    let spread = best - (0.5 * slope / bend).clamp(-2.0, 2.0) * step;
+    let se = (-1.0 / bend).sqrt() * step;
+    let unison = Unison {
+        spread: Cents(CENTS * spread),
+        spread_se: Cents(CENTS * se),
+        beats: spread * first,
+    };
+    (Some(unison), Vec::new())
+}
