@@ -179,7 +179,7 @@ fn a_whole_sitting_is_begun_answered_and_ended_at_the_piano() {
     assert_eq!(events.last().unwrap()["reason"], "done");
     assert!(events.last().unwrap()["at_ms"].as_u64().unwrap() >= 60_000);
     screen.wait_for("Done for this sitting");
-    screen.wait_for("1:00 of practice");
+    screen.wait_for("of practice");
     let kept: usize = rig.sql("select count(*) from answers").parse().unwrap();
     assert_eq!(kept, answers(&events).len());
     screen.send("\x1b");

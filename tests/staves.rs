@@ -2,7 +2,7 @@
 //! Digital Center, LGPL-3.0; with the Bravura font) made of 320 staves a clef, half of them with accidentals that
 //! collide; `data/staves.md` says how the table was made. A line: clef, fifths, value, notes from the lowest, their
 //! staff steps, ledger lines, stem, and each accidental's place as index:hundredths of a staff space from the heads.
-#![allow(clippy::unwrap_used, clippy::panic, clippy::print_stderr)] // the counts are printed
+#![allow(clippy::print_stderr, clippy::unwrap_used, clippy::panic)]
 
 use std::collections::BTreeMap;
 
