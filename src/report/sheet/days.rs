@@ -87,11 +87,7 @@ fn stage_row(
             edge: 0.35,
         });
         *day += 1;
-<<<<<<< HEAD
-        if (*day).is_multiple_of(WEEK) {
-=======
         if day.is_multiple_of(WEEK) {
->>>>>>> engrave
             let bar = words_at + pitch * f64::from(index + 1);
             strokes.push(Stroke::Line {
                 from: (bar, line_at - radius * 1.6),
