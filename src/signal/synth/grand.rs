@@ -2,7 +2,7 @@
 //! In: a key, with fractions, and a partial's number. Out: a [`Heard`], straight between the recorded keys.
 //!
 //! Source: 29 notes, every third key from A0 to A7, of the Salamander Grand Piano V3 by Alexander Holm, CC BY 3.0
-//! (https://creativecommons.org/licenses/by/3.0/), velocity layer 10 of 16. Changed: each partial was brought down to
+//! (<https://creativecommons.org/licenses/by/3.0/>), velocity layer 10 of 16. Changed: each partial was brought down to
 //! 0 Hz and smoothed (SciPy 1.17.1), its strength taken 50 to 150 ms after the onset and led back to the onset and
 //! set once more against the same measure of the sound made with it; its
 //! decays are a least-squares fit of two exponentials to the energy still to come, held loosely to a smooth rule of
