@@ -14,11 +14,11 @@ mod marks;
 mod schema;
 
 use std::path::{Path, PathBuf};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use jiff::Timestamp;
 use jiff::civil::Date;
-use rusqlite::{Connection, Transaction, TransactionBehavior};
+use rusqlite::{Connection, ErrorCode, Transaction, TransactionBehavior};
 
 pub use answers::{AnswerFilter, AnswerId, NewSitting, SittingId};
 pub use error::StoreError;
@@ -130,7 +130,7 @@ impl Store {
 
 /// Opens a database file for reading and writing.
 fn connect(file: &Path, network: bool) -> Result<Connection, StoreError> {
-    let open = || {
+    let open = || -> rusqlite::Result<Connection> {
         let connection = Connection::open(file)?;
         connection.busy_timeout(BUSY)?;
         // The log that is written ahead needs memory shared between programs, which a network disk does not give.
@@ -140,7 +140,19 @@ fn connect(file: &Path, network: bool) -> Result<Connection, StoreError> {
         connection.pragma_update(None, "foreign_keys", true)?;
         Ok(connection)
     };
-    open().map_err(|error| StoreError::from_sql(file, error))
+    // Two programs that turn a new file to its journal at once: one is told "busy" there without having waited.
+    let began = Instant::now();
+    loop {
+        match open() {
+            Err(error)
+                if error.sqlite_error_code() == Some(ErrorCode::DatabaseBusy)
+                    && began.elapsed() < BUSY =>
+            {
+                std::thread::sleep(Duration::from_millis(10));
+            }
+            opened => return opened.map_err(|error| StoreError::from_sql(file, error)),
+        }
+    }
 }
 
 /// Values as they are stored.
