@@ -123,6 +123,7 @@ fn a_whole_sitting_is_begun_answered_and_ended_at_the_piano() {
         Deed::Hand,
         Deed::Right,
     ];
+    let (mut ringing, mut taken_for_new) = (Vec::new(), 0);
     let began = Instant::now();
     for deed in deeds.into_iter().cycle() {
         std::thread::sleep(Duration::from_millis(450));
@@ -151,10 +152,15 @@ fn a_whole_sitting_is_begun_answered_and_ended_at_the_piano() {
                 "wrong" => key_of(given) != key && keys.contains(&key_of(given)),
                 _ => given.is_null(),
             };
-            assert!(fits, "asked {key:?}, struck {keys:?}: {answer}");
+            // What still rings of the stroke before was struck, if not now: it may be taken for the new note once.
+            let rings = !fits && !given.is_null() && ringing.contains(&key_of(given));
+            assert!(fits || rings, "asked {key:?}, struck {keys:?}: {answer}");
+            taken_for_new += usize::from(rings);
         }
+        ringing = keys;
         verdicts.push((deed, answer));
     }
+    assert!(taken_for_new <= 1, "{verdicts:#?}");
     let of = |deed, outcome: &str| {
         let heard =
             |v: &&(Deed, Option<Value>)| v.1.as_ref().is_some_and(|a| a["outcome"] == outcome);
