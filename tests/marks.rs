@@ -451,7 +451,7 @@ fn two_programs_at_once_in_one_process_earn_one_mark() {
     let paths = Paths::in_folder(folder.path());
     let mut store = Store::open(&paths).unwrap();
     for round in 0..20 {
-        let name = format!("Ada {round}");
+        let name = format!("Wren {round}");
         let learner = store
             .add_learner(&name, utc("2026-03-02T16:00:00Z"))
             .unwrap()
@@ -486,7 +486,7 @@ const HOME: &str = "STAVELARK_MARKS_TEST_HOME";
 fn another_program_asks_for_the_mark() {
     let home = std::env::var_os(HOME).unwrap_or_else(|| panic!("{HOME} names the store's folder"));
     let mut store = Store::open(&Paths::in_folder(home.as_ref())).unwrap();
-    let verdict = ask(&mut store, "Ada");
+    let verdict = ask(&mut store, "Wren");
     assert!(matches!(verdict, MarkVerdict::Earned(_)), "{verdict:?}");
 }
 
@@ -495,7 +495,7 @@ fn two_processes_at_once_earn_one_mark() {
     let folder = tempfile::tempdir().unwrap();
     let mut store = Store::open(&Paths::in_folder(folder.path())).unwrap();
     let learner = store
-        .add_learner("Ada", utc("2026-03-02T16:00:00Z"))
+        .add_learner("Wren", utc("2026-03-02T16:00:00Z"))
         .unwrap()
         .id;
     let programs: Vec<_> = (0..4)
@@ -531,7 +531,7 @@ fn answers_and_sittings_of_a_day_add_up_to_its_mark() {
     let folder = tempfile::tempdir().unwrap();
     let mut store = Store::open(&Paths::in_folder(folder.path())).unwrap();
     let learner = store
-        .add_learner("Ada", utc("2026-03-02T16:00:00Z"))
+        .add_learner("Wren", utc("2026-03-02T16:00:00Z"))
         .unwrap()
         .id;
     let day = date(2026, 3, 2);

@@ -51,7 +51,7 @@ fn sitting(store: &mut Store, learner: LearnerId) -> SittingId {
 /// A store with one learner and three answers.
 fn filled(paths: &Paths) -> (Store, LearnerId) {
     let mut store = Store::open(paths).unwrap();
-    let learner = store.add_learner("Ada", at(0)).unwrap().id;
+    let learner = store.add_learner("Wren", at(0)).unwrap().id;
     let sitting = sitting(&mut store, learner);
     for (seconds, item) in [(1, "C4@treble"), (2, "F#5@treble"), (3, "Bb2@bass@-2")] {
         let answer = answer(seconds, item, Outcome::Right);
@@ -149,15 +149,15 @@ fn a_course_keeps_its_text_and_settings_their_values() {
 #[test]
 fn learners_are_told_apart_by_name_and_the_nearest_is_offered() {
     let folder = tempfile::tempdir().unwrap();
-    let (mut store, ada) = filled(&Paths::in_folder(folder.path()));
-    assert_eq!(store.current_learner().unwrap().unwrap().id, ada);
-    let ben = store.add_learner("  Bén  ", at(1)).unwrap();
-    assert_eq!(ben.name, "Bén");
-    assert_eq!(store.current_learner().unwrap().unwrap().id, ada);
-    assert_eq!(store.use_learner("Bén").unwrap(), ben);
-    assert_eq!(store.current_learner().unwrap(), Some(ben.clone()));
+    let (mut store, wren) = filled(&Paths::in_folder(folder.path()));
+    assert_eq!(store.current_learner().unwrap().unwrap().id, wren);
+    let osric = store.add_learner("  Ösric  ", at(1)).unwrap();
+    assert_eq!(osric.name, "Ösric");
+    assert_eq!(store.current_learner().unwrap().unwrap().id, wren);
+    assert_eq!(store.use_learner("Ösric").unwrap(), osric);
+    assert_eq!(store.current_learner().unwrap(), Some(osric.clone()));
 
-    let taken = store.add_learner("ADA", at(1)).unwrap_err();
+    let taken = store.add_learner("WREN", at(1)).unwrap_err();
     assert!(matches!(taken, StoreError::LearnerExists { .. }));
     for name in ["", "  ", "a\nb", "\u{1b}[2J", &"x".repeat(61)] {
         assert!(matches!(
@@ -165,17 +165,20 @@ fn learners_are_told_apart_by_name_and_the_nearest_is_offered() {
             Err(StoreError::BadName { .. })
         ));
     }
-    let unknown = store.learner("Adda").unwrap_err().to_string();
-    assert!(unknown.contains("did you mean 'Ada'?"), "{unknown}");
+    let unknown = store.learner("Wrenn").unwrap_err().to_string();
+    assert!(unknown.contains("did you mean 'Wren'?"), "{unknown}");
     let unknown = store.learner("Clementine").unwrap_err().to_string();
     assert!(unknown.contains("stavelark learner list"), "{unknown}");
 
     assert!(matches!(
-        store.rename_learner("Bén", "ada"),
+        store.rename_learner("Ösric", "wren"),
         Err(StoreError::LearnerExists { .. })
     ));
-    assert_eq!(store.rename_learner("Bén", "bén").unwrap().name, "bén");
-    assert_eq!(store.rename_learner("bén", "Ben").unwrap().id, ben.id);
+    assert_eq!(
+        store.rename_learner("Ösric", "ösric").unwrap().name,
+        "ösric"
+    );
+    assert_eq!(store.rename_learner("ösric", "Osric").unwrap().id, osric.id);
 }
 
 #[test]
@@ -183,15 +186,15 @@ fn a_removed_learner_is_gone_from_the_file_and_kept_in_a_backup() {
     let folder = tempfile::tempdir().unwrap();
     let paths = Paths::in_folder(folder.path());
     let (mut store, _) = filled(&paths);
-    store.add_learner("Ben", at(1)).unwrap();
-    let backup = store.remove_learner("Ada").unwrap();
+    store.add_learner("Osric", at(1)).unwrap();
+    let backup = store.remove_learner("Wren").unwrap();
     assert_eq!(sqlite3(&backup, "SELECT count(*) FROM answers"), "3");
     for table in ["answers", "sittings", "marks", "courses", "settings"] {
         let left = sqlite3(store.file(), &format!("SELECT count(*) FROM {table}"));
         assert_eq!(left, "0", "{table}");
     }
     // The next learner there is takes the place.
-    assert_eq!(store.current_learner().unwrap().unwrap().name, "Ben");
+    assert_eq!(store.current_learner().unwrap().unwrap().name, "Osric");
     let bytes = fs::read(store.file()).unwrap();
     assert!(!bytes.windows(9).any(|w| w == b"F#5@trebl"));
     assert_eq!(Store::purge_backups(&paths).unwrap(), 1);
@@ -202,18 +205,18 @@ fn a_removed_learner_is_gone_from_the_file_and_kept_in_a_backup() {
 fn a_record_goes_out_and_comes_back_whole() {
     let folder = tempfile::tempdir().unwrap();
     let paths = Paths::in_folder(folder.path());
-    let (mut store, ada) = filled(&paths);
-    let last = store.answers(ada, AnswerFilter::default()).unwrap().len();
+    let (mut store, wren) = filled(&paths);
+    let last = store.answers(wren, AnswerFilter::default()).unwrap().len();
     let mut misheard = answer(4, "G4@treble", Outcome::NotSure);
     misheard.given = None;
     misheard.response_ms = None;
-    let sitting = sitting(&mut store, ada);
+    let sitting = sitting(&mut store, wren);
     let id = store.save_answer(sitting, &misheard).unwrap();
     store.withdraw_answer(id).unwrap();
     store.end_sitting(sitting, at(60)).unwrap();
-    store.set_setting(ada, "names", Some("german")).unwrap();
+    store.set_setting(wren, "names", Some("german")).unwrap();
     store
-        .keep_mark(ada, |_| {
+        .keep_mark(wren, |_| {
             MarkVerdict::Earned(Mark {
                 day: DAY,
                 stage: "treble".to_owned(),
@@ -222,14 +225,14 @@ fn a_record_goes_out_and_comes_back_whole() {
             })
         })
         .unwrap();
-    let learner = store.learner("Ada").unwrap();
+    let learner = store.learner("Wren").unwrap();
     let out = store.export(&learner, at(99)).unwrap();
     assert_eq!(out["form"], "stavelark-record");
     assert_eq!(out["sittings"][1]["answers"][0]["withdrawn"], true);
     assert_eq!(out["sittings"][0]["answers"][2]["item"], "Bb2@bass@-2");
     assert_eq!(out["sittings"][0]["seed"], u64::MAX);
 
-    let file = Path::new("ada.json");
+    let file = Path::new("wren.json");
     let again = store.import(file, out.clone(), None).unwrap_err();
     assert!(matches!(again, StoreError::LearnerExists { .. }));
     let other = tempfile::tempdir().unwrap();
@@ -243,10 +246,10 @@ fn a_record_goes_out_and_comes_back_whole() {
             .len(),
         last
     );
-    assert_eq!(other.marks(learner.id).unwrap(), store.marks(ada).unwrap());
+    assert_eq!(other.marks(learner.id).unwrap(), store.marks(wren).unwrap());
     assert_eq!(
-        store.import(file, out, Some("Ada 2")).unwrap().name,
-        "Ada 2"
+        store.import(file, out, Some("Wren 2")).unwrap().name,
+        "Wren 2"
     );
 }
 
@@ -254,8 +257,8 @@ fn a_record_goes_out_and_comes_back_whole() {
 fn a_bad_record_is_refused_whole() {
     let folder = tempfile::tempdir().unwrap();
     let (mut store, _) = filled(&Paths::in_folder(folder.path()));
-    let ada = store.learner("Ada").unwrap();
-    let good = store.export(&ada, at(99)).unwrap();
+    let wren = store.learner("Wren").unwrap();
+    let good = store.export(&wren, at(99)).unwrap();
     type Damage = fn(&mut serde_json::Value);
     let damages: [(&str, Damage); 6] = [
         ("no record", |v| v["form"] = "else".into()),
@@ -275,7 +278,7 @@ fn a_bad_record_is_refused_whole() {
         let mut bad = good.clone();
         damage(&mut bad);
         let error = store
-            .import(Path::new("x.json"), bad, Some("Ben"))
+            .import(Path::new("x.json"), bad, Some("Osric"))
             .unwrap_err();
         assert!(error.to_string().contains(says), "{says}: {error}");
     }
@@ -368,7 +371,7 @@ fn a_damaged_store_is_found_and_the_last_backup_brings_everything_back() {
         assert!(kept.unwrap().exists());
         let store = Store::open(&paths).unwrap();
         store.check().unwrap();
-        let learner = store.learner("Ada").unwrap().id;
+        let learner = store.learner("Wren").unwrap().id;
         assert_eq!(
             store
                 .answers(learner, AnswerFilter::default())
@@ -642,7 +645,7 @@ fn programs_that_make_the_store_at_once_make_one() {
                 let paths = &paths;
                 scope.spawn(move || {
                     let mut store = Store::open(paths).unwrap();
-                    store.add_learner(&format!("Ada {number}"), at(0)).unwrap();
+                    store.add_learner(&format!("Wren {number}"), at(0)).unwrap();
                 });
             }
         });

@@ -91,7 +91,7 @@ pub enum Command {
     Play(super::play::PlayArgs),
     /// Pages to pin up, to cut out or to read from.
     #[command(
-        after_help = "Examples:\n  stavelark sheet names names.pdf\n  stavelark sheet days course.pdf --paper letter --learner Wren --learner Robin\n  stavelark sheet cards cards.pdf --stage treble\n  stavelark sheet rows rows.svg --large"
+        after_help = "Examples:\n  stavelark sheet names names.pdf\n  stavelark sheet days course.pdf --paper letter --learner Wren --learner Osric\n  stavelark sheet cards cards.pdf --stage treble\n  stavelark sheet rows rows.svg --large"
     )]
     Sheet(super::sheet::SheetArgs),
     /// How a piano is tuned, from recordings of its keys.

@@ -195,11 +195,11 @@ mod tests {
                 .unwrap()
         };
         assert_eq!(journal(&first), "delete");
-        first.add_learner("Ada", Timestamp::UNIX_EPOCH).unwrap();
+        first.add_learner("Wren", Timestamp::UNIX_EPOCH).unwrap();
         drop(first);
         // Moved to a local disk, the same file takes two programs.
         let (one, two) = (open(false).unwrap(), open(false).unwrap());
         assert_eq!((journal(&one), journal(&two)), ("wal".into(), "wal".into()));
-        assert_eq!(two.learners().unwrap()[0].name, "Ada");
+        assert_eq!(two.learners().unwrap()[0].name, "Wren");
     }
 }
