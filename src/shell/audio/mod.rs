@@ -17,5 +17,5 @@ pub use input_fault::InputFault;
 pub use input_ring::{Block, Capture, InputState, Intake, intake};
 pub use loudspeaker::{Loudspeaker, SpeakerNews};
 pub use output::{Opening, Speaker};
-pub use quiet::Quiet;
+pub use quiet::{Quiet, tell};
 pub use source::{LoudSource, Player, SoundState, source};

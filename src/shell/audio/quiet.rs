@@ -3,7 +3,7 @@
 //! ALSA writes about 2 KB to standard error from C when there is no device, which would tear up a screen.
 
 use std::fs::{File, OpenOptions};
-use std::io;
+use std::io::{self, Write};
 use std::os::fd::OwnedFd;
 use std::path::Path;
 use std::sync::Mutex;
@@ -32,6 +32,15 @@ impl Quiet {
         rustix::stdio::dup2_stderr(&target)?;
         *covered = Some((kept, 1));
         Ok(Quiet(()))
+    }
+}
+
+/// Writes to the real standard error, also while it is covered.
+pub fn tell(text: &str) -> io::Result<()> {
+    let covered = COVERED.lock().unwrap_or_else(|held| held.into_inner());
+    match covered.as_ref() {
+        Some((kept, _)) => File::from(kept.try_clone()?).write_all(text.as_bytes()),
+        None => io::stderr().write_all(text.as_bytes()),
     }
 }
 

@@ -82,7 +82,7 @@ fn unfinished() -> ExitCode {
 
 /// Writes a line to stderr; a stderr that is gone is nobody's loss.
 fn warn(text: &str) {
-    let _gone = writeln!(io::stderr(), "{}", locale::shown(text));
+    let _gone = crate::shell::audio::tell(&format!("{}\n", locale::shown(text)));
 }
 
 /// Writes a line to stdout.
