@@ -5,7 +5,7 @@ mod rig;
 
 use std::time::Duration;
 
-use rig::{PROGRAM, Rig, Screen, need, sample};
+use rig::{PATIENCE, PROGRAM, Rig, Screen, need, sample};
 
 /// The program twenty times as fast as the clock, from `when` on (UTC).
 fn at(when: &str) -> Vec<String> {
@@ -27,11 +27,7 @@ fn practise(rig: &Rig, screen: &mut Screen, events: &str) -> usize {
     });
     let began = std::time::Instant::now();
     loop {
-        assert!(
-            began.elapsed() < Duration::from_secs(60),
-            "{}",
-            screen.text()
-        );
+        assert!(began.elapsed() < 5 * PATIENCE, "{}", screen.text());
         let lines = rig.events(events);
         if lines.iter().any(|line| line["event"] == "end") {
             return answered;

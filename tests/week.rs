@@ -6,7 +6,7 @@ mod rig;
 use std::collections::{HashMap, HashSet};
 use std::time::{Duration, Instant};
 
-use rig::{PROGRAM, Rig, Screen, need};
+use rig::{PATIENCE, PROGRAM, Rig, Screen, need};
 use serde_json::Value;
 
 /// Five times as fast as the clock: quick enough to wait for, slow enough that a loaded machine still answers in time.
@@ -56,11 +56,7 @@ fn practise(rig: &Rig, day: u32, miss: &str) -> Vec<String> {
     let began = Instant::now();
     let (mut answered, mut missed) = (0, false);
     let prompts = loop {
-        assert!(
-            began.elapsed() < Duration::from_secs(90),
-            "{}",
-            screen.text()
-        );
+        assert!(began.elapsed() < 5 * PATIENCE, "{}", screen.text());
         let lines = rig.events(&name);
         let prompts: Vec<String> = lines
             .iter()

@@ -17,6 +17,9 @@ use portable_pty::{Child, CommandBuilder, MasterPty, PtySize, native_pty_system}
 /// The program under test.
 pub const PROGRAM: &str = env!("CARGO_BIN_EXE_stavelark");
 
+/// How long a test waits for what must come: long enough for a slow disk and a busy machine.
+pub const PATIENCE: Duration = Duration::from_secs(120);
+
 /// What the program sees of the environment, beside its folder.
 const ENVIRONMENT: [(&str, &str); 5] = [
     ("LANG", "C.UTF-8"),
@@ -263,7 +266,7 @@ impl Screen {
         let began = Instant::now();
         while !reached(self) {
             assert!(
-                began.elapsed() < Duration::from_secs(20),
+                began.elapsed() < PATIENCE,
                 "waited in vain for {what}; the screen shows:\n{}",
                 self.text()
             );
@@ -308,7 +311,7 @@ impl Screen {
                 return status.exit_code();
             }
             assert!(
-                began.elapsed() < Duration::from_secs(20),
+                began.elapsed() < PATIENCE,
                 "the program does not end; the screen shows:\n{}",
                 self.text()
             );

@@ -106,7 +106,7 @@ impl SoundServer {
             .success()
         {
             assert!(
-                began.elapsed() < Duration::from_secs(20),
+                began.elapsed() < super::PATIENCE,
                 "the sound server does not start: {}",
                 std::fs::read_to_string(self.path("log")).unwrap_or_default()
             );
@@ -335,7 +335,7 @@ impl Witness {
                 return last;
             }
             assert!(
-                began.elapsed() < Duration::from_secs(20),
+                began.elapsed() < super::PATIENCE,
                 "the room does not become loud and quiet again"
             );
             std::thread::sleep(Duration::from_millis(2));
