@@ -66,7 +66,7 @@ fn the_first_run_makes_folder_learner_and_course_without_asking() {
     assert!(output.status.success());
     let today = String::from_utf8(output.stdout.clone()).unwrap();
     assert!(today.contains("Wren, today: 3 minutes"), "{today}");
-    assert!(said(&output).contains("stavelark practice --plain"));
+    assert!(said(&output).contains("stavelark --plain"));
     assert_eq!(rig.ok(&["learner", "list"]).trim(), "> Wren");
     assert!(rig.ok(&["course", "list"]).contains("> groundwork"));
     // Children's records are nobody else's to read.
@@ -465,4 +465,55 @@ fn a_disk_that_fills_during_practice_stops_with_its_name_and_keeps_what_was_save
         .collect();
     assert_eq!(last[0], 2, "{}", said(&output));
     assert!(last[2] >= last[1]);
+}
+
+#[test]
+fn everything_is_had_in_words() {
+    let rig = Rig::new();
+    rig.ok(&["settings", "names", "english"]);
+    let lines = [
+        "set timed off",
+        "set timed sideways",
+        "settings",
+        "why E4",
+        "why H9",
+        "place",
+        "no name",
+        "C",
+        "stop",
+        "begin",
+        "C",
+        "stop",
+        "progress",
+        "what",
+        "leave",
+    ];
+    let output = rig.fed(&["--plain"], &(lines.join("\n") + "\n"));
+    assert!(output.status.success(), "{}", said(&output));
+    let words = String::from_utf8(output.stdout).unwrap();
+    for expected in [
+        "today: 3 minutes of \u{201c}Treble staff\u{201d}, day 1 of 3.",
+        "In the last four weeks 0 days counted.",
+        "Treble staff: 0 of 3 days, now",
+        "'sideways' is no value of timed",
+        "timed = off: ",
+        "E4 (treble staff: bottom line)",
+        "'H9' is no item of this course",
+        "'no name' is no note name",
+        "1. treble staff: ",
+        "Stopped; everything answered is kept.",
+        "1 note answered",
+        "Slowest first",
+        "'what' is not known here.",
+    ] {
+        let found = words.to_lowercase().contains(&expected.to_lowercase());
+        assert!(found, "'{expected}' is missing in:\n{words}");
+    }
+    // Nothing is drawn: a Braille display would show dots as letters.
+    assert!(
+        !words
+            .chars()
+            .any(|sign| ('\u{2800}'..='\u{28ff}').contains(&sign))
+    );
+    assert_eq!(rig.sql("select count(*) from answers"), "1");
 }

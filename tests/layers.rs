@@ -107,3 +107,48 @@ fn nothing_outside_the_shell_touches_the_world() {
         }
     }
 }
+
+/// String literals of a source, without what is filled in.
+fn literals(code: &str) -> Vec<String> {
+    code.replace("'\"'", "")
+        .replace("\\\"", "")
+        .split('"')
+        .skip(1)
+        .step_by(2)
+        .map(|literal| {
+            literal
+                .split('{')
+                .map(|part| part.split_once('}').map_or(part, |(_, behind)| behind))
+                .collect()
+        })
+        .collect()
+}
+
+/// Two words beside each other.
+fn is_wording(literal: &str) -> bool {
+    let words: Vec<&str> = literal.split(' ').collect();
+    let is_word = |word: &str| word.len() > 1 && word.chars().all(char::is_alphabetic);
+    words.windows(2).any(|pair| pair.iter().all(|w| is_word(w)))
+}
+
+#[test]
+fn what_stands_on_the_screens_is_written_in_one_place() {
+    assert!(is_wording("Which note is this?") && !is_wording("> "));
+    let screens = Path::new(env!("CARGO_MANIFEST_DIR")).join("src/shell/term");
+    let mut looked_at = 0;
+    for path in sources(&screens) {
+        // What is said to terminals is no wording.
+        if path.components().any(|part| part.as_os_str() == "pixels") {
+            continue;
+        }
+        for literal in literals(&code(&path)) {
+            looked_at += 1;
+            assert!(
+                !is_wording(&literal),
+                "{}: '{literal}' belongs in src/shell/words",
+                path.display()
+            );
+        }
+    }
+    assert!(looked_at > 50, "{looked_at}");
+}

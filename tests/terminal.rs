@@ -139,7 +139,7 @@ fn a_dumb_terminal_is_told_of_the_text_mode() {
     let rig = Rig::new();
     let mut screen = opened(&rig, (80, 24), &[("TERM", "dumb")]);
     assert_eq!(screen.end(), 0);
-    assert!(screen.text().contains("stavelark practice --plain"));
+    assert!(screen.text().contains("stavelark --plain"));
     let mut screen = Screen::start(
         &rig,
         &[PROGRAM],

@@ -58,6 +58,11 @@ impl Placement {
         }
     }
 
+    /// Takes an answer without a time: right counts as quick.
+    pub fn answer_untimed(&mut self, right: bool) {
+        self.answer(right, self.quick_ms);
+    }
+
     /// The next prompt; `None` when it is over.
     pub fn next_item(&mut self) -> Option<Item> {
         let surest = self.odds.iter().copied().fold(0.0, f64::max);

@@ -151,7 +151,7 @@ impl Desk {
     pub fn heading(&self) -> String {
         let record = &self.setup.record;
         format!(
-            "{}   day {} of {} · {} of {}",
+            "{}  day {} of {} · {} of {}",
             self.setup.stage.name,
             record.day_number(),
             self.setup.stage.days,

@@ -105,6 +105,7 @@ pub enum HomeError {
 /// One learner at home.
 #[derive(Debug)]
 pub struct Home {
+    paths: Paths,
     store: Store,
     learner: Learner,
     course: Course,
@@ -115,7 +116,11 @@ pub struct Home {
 impl Home {
     /// Opens the record of `name`, or of the learner in use. The first time it makes everything without asking.
     pub fn open(name: Option<&str>) -> Result<Home, HomeError> {
-        let paths = Paths::from_env()?;
+        Home::open_at(Paths::from_env()?, name)
+    }
+
+    /// The same in folders of the caller's choice.
+    pub fn open_at(paths: Paths, name: Option<&str>) -> Result<Home, HomeError> {
         let mut store = Store::open(&paths)?;
         let learner = match name {
             Some(name) => store.learner(name)?,
@@ -140,6 +145,7 @@ impl Home {
         };
         let settings = Settings::load(&paths, &store, learner.id)?;
         Ok(Home {
+            paths,
             store,
             learner,
             course,
@@ -157,7 +163,7 @@ impl Home {
     /// `name` practises from now on.
     pub fn turn_to(&mut self, name: &str) -> Result<(), HomeError> {
         self.store.use_learner(name)?;
-        *self = Home::open(Some(name))?;
+        *self = Home::open_at(self.paths.clone(), Some(name))?;
         Ok(())
     }
 
@@ -183,10 +189,10 @@ impl Home {
 
     /// Sets a setting where it belongs.
     pub fn set(&mut self, name: &str, value: &str) -> Result<(), HomeError> {
-        let paths = Paths::from_env()?;
         let definition = super::settings::definition(name)?;
-        super::settings::set(definition, value, &paths, &mut self.store, self.learner.id)?;
-        self.settings = Settings::load(&paths, &self.store, self.learner.id)?;
+        let (paths, store) = (&self.paths, &mut self.store);
+        super::settings::set(definition, value, paths, store, self.learner.id)?;
+        self.settings = Settings::load(paths, store, self.learner.id)?;
         Ok(())
     }
 
@@ -354,7 +360,7 @@ impl Home {
             .seed
             .unwrap_or_else(|| now.as_millisecond().cast_unsigned());
         let record = Record::begin(Begin {
-            paths: Paths::from_env()?,
+            paths: self.paths.clone(),
             learner: self.learner.clone(),
             stage: stage.clone(),
             day,

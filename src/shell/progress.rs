@@ -44,11 +44,10 @@ impl Row {
         Some((median, median * (-error).exp(), median * error.exp()))
     }
 
-    fn verdict(&self) -> &'static str {
-        match self.why.criteria.as_ref().map(|c| c.verdict) {
-            Some(Verdict::Settled | Verdict::ButForSlips) => "settled",
-            _ => "",
-        }
+    /// Whether it is read fast and surely enough.
+    pub fn settled(&self) -> bool {
+        let verdict = self.why.criteria.as_ref().map(|c| c.verdict);
+        matches!(verdict, Some(Verdict::Settled | Verdict::ButForSlips))
     }
 }
 
@@ -185,7 +184,7 @@ impl Progress {
                     "morning_high_ms": morning.map(|(_, _, high)| ms(high)),
                     "accuracy": row.accuracy.0,
                     "accuracy_sd": row.accuracy.1,
-                    "settled": !row.verdict().is_empty(),
+                    "settled": row.settled(),
                 })
             })
             .collect();
@@ -250,7 +249,7 @@ impl Progress {
     /// What is to come.
     pub fn forecast_lines(&self) -> Vec<String> {
         let mut lines = Vec::new();
-        let settled = self.rows.iter().filter(|row| !row.verdict().is_empty());
+        let settled = self.rows.iter().filter(|row| row.settled());
         lines.push(format!(
             "{} of {} settled: read quickly and surely, and kept over night.",
             settled.count(),
@@ -345,7 +344,21 @@ pub fn row_text(row: &Row, wording: Wording) -> String {
         row.right,
         row.tries,
         row.median_ms.map_or("-".to_owned(), seconds),
-        row.verdict(),
+        if row.settled() { "settled" } else { "" },
+    )
+    .trim_end()
+    .to_owned()
+}
+
+/// The same in half the width: what it takes of a morning.
+pub fn short_row_text(row: &Row, wording: Wording) -> String {
+    let morning = row
+        .morning_s()
+        .map_or("-".to_owned(), |(middle, ..)| format!("{middle:.1} s"));
+    let settled = if row.settled() { "settled" } else { "" };
+    format!(
+        "{:<14} {morning:>6} {settled}",
+        part_text(row.item, wording)
     )
     .trim_end()
     .to_owned()

@@ -6,6 +6,7 @@ use std::path::PathBuf;
 use super::paths::{Paths, make_private};
 use super::store::{LearnerId, Store, StoreError};
 use super::term::pixels::{Look, Pictures};
+use super::term::theme::{Colours, Ground};
 use super::words::nearest;
 use crate::engrave::CellStyle;
 use crate::study::{AnswerWay, PromptKind};
@@ -34,7 +35,7 @@ pub struct Definition {
 }
 
 /// All settings. The default is the first value, but for `names`, which follows the locale.
-pub const DEFINITIONS: [Definition; 13] = [
+pub const DEFINITIONS: [Definition; 14] = [
     Definition {
         name: "names",
         scope: Scope::Learner,
@@ -96,6 +97,12 @@ pub const DEFINITIONS: [Definition; 13] = [
             "half-blocks",
         ],
         about: "what the staff is drawn with; auto draws ASCII where the locale is not UTF-8",
+    },
+    Definition {
+        name: "colours",
+        scope: Scope::Machine,
+        values: &["auto", "on-dark", "on-light", "without"],
+        about: "colours for a dark or a light ground, or none; auto asks the terminal, and NO_COLOR is heeded",
     },
     Definition {
         name: "picture",
@@ -318,6 +325,12 @@ impl Settings {
                 "quadrants" => CellStyle::Quadrants,
                 "half-blocks" => CellStyle::HalfBlocks,
                 _ => CellStyle::Braille,
+            },
+            colours: match self.of("colours").as_str() {
+                "on-dark" => Colours::On(Ground::Dark),
+                "on-light" => Colours::On(Ground::Light),
+                "without" => Colours::Without,
+                _ => Colours::Auto,
             },
             magnified: self.of("staff") == "magnified",
             pictures: match self.of("picture").as_str() {

@@ -13,7 +13,7 @@ use crate::study::{AnswerWay, PromptKind};
 #[command(
     name = "stavelark",
     version,
-    after_help = "Examples:\n  stavelark                       today's practice\n  stavelark practice --plain      the same in words, for a screen reader or a pipe\n  stavelark progress              marks, speed and the slowest notes\n  stavelark hear take.wav         what was played in a recording\n\nLoudness: start low, above all with headphones."
+    after_help = "Examples:\n  stavelark                       today's practice\n  stavelark --plain               the same in words, for a screen reader or a pipe\n  stavelark progress              marks, speed and the slowest notes\n  stavelark hear take.wav         what was played in a recording\n\nLoudness: start low, above all with headphones."
 )]
 pub struct Cli {
     /// What to do.
@@ -22,6 +22,9 @@ pub struct Cli {
     /// Whose practice it is.
     #[command(flatten)]
     pub learner: LearnerArg,
+    /// Everything in words, a line at a time, for a screen reader, a Braille display or a pipe.
+    #[arg(long)]
+    pub plain: bool,
     /// Draw with ASCII characters alone.
     #[arg(long, global = true)]
     pub ascii: bool,

@@ -9,6 +9,7 @@ mod hear;
 mod hear_live;
 mod learner;
 mod plain;
+mod plain_home;
 mod plain_piano;
 pub mod play;
 mod practice;

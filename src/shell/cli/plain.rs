@@ -4,6 +4,7 @@ use std::io::{BufRead, Write};
 
 use crate::drill::{Event, Summary};
 use crate::shell::desk::{Desk, DeskError};
+use crate::shell::words::plain as words;
 use crate::theory::{KeySignature, NoteNames, Spelling};
 
 /// Runs the sitting on `input` and `output`. `None` when the input ran out before the end.
@@ -12,11 +13,7 @@ pub fn run(
     input: &mut dyn BufRead,
     output: &mut dyn Write,
 ) -> Result<Option<Summary>, DeskError> {
-    writeln!(
-        output,
-        "{}\nAnswer with a name such as F, F# or Bb. Empty line: hear or read it again. back: take the last verdict back. stop: end.",
-        desk.heading()
-    )?;
+    writeln!(output, "{}\n{}", desk.heading(), words::HOW_TO_ANSWER)?;
     desk.begin()?;
     let mut told = 0;
     loop {
@@ -67,17 +64,14 @@ pub(super) fn take(desk: &mut Desk, line: &str, output: &mut dyn Write) -> Resul
         "back" => desk.on(Event::TakeBack)?,
         text => match parse(text, desk.wording().names) {
             Some(name) => desk.named(name)?,
-            None => writeln!(
-                output,
-                "'{text}' is no note name. Write a letter A to G, with # or b behind it if it has one."
-            )?,
+            None => writeln!(output, "{}", words::no_name(text))?,
         },
     }
     Ok(())
 }
 
 /// A name as a person types it: `F#`, `f sharp`, `Bb`, `b flat`; or in the learner's own naming.
-fn parse(text: &str, names: NoteNames) -> Option<Spelling> {
+pub(super) fn parse(text: &str, names: NoteNames) -> Option<Spelling> {
     let compact = text
         .to_lowercase()
         .replace("sharp", "#")

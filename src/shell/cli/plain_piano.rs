@@ -7,7 +7,8 @@ use std::time::Duration;
 use super::plain::{take, tell};
 use crate::drill::{Event, Rest, Summary};
 use crate::shell::desk::{Desk, DeskError};
-use crate::shell::ear::{EarNews, Hands, Tell, rest_in_words};
+use crate::shell::ear::{EarNews, Hands, Tell};
+use crate::shell::words::screens as words;
 
 /// How often time is looked at while nothing happens.
 const TICK: Duration = Duration::from_millis(250);
@@ -108,7 +109,7 @@ pub(super) fn run(
 
 fn in_words(rest: Rest, listening: bool) -> String {
     // There is no key to leave with here.
-    rest_in_words(rest, listening).replace("Esc ends", "stop ends")
+    words::rest(rest, listening).replace("Esc ends", "stop ends")
 }
 
 fn lines(arrive: &Sender<Arrival>) {

@@ -6,7 +6,7 @@ use std::process::ExitCode;
 use anyhow::{Context, bail};
 
 use super::args::{Cli, PracticeArgs};
-use super::{plain, plain_piano, read, say, unfinished, warn, write};
+use super::{plain, plain_home, plain_piano, read, say, unfinished, warn, write};
 use crate::drill::{End, Event};
 use crate::engrave::CellStyle;
 use crate::shell::audio::SystemMicrophones;
@@ -31,10 +31,19 @@ use crate::study::{AnswerWay, PromptKind};
 /// Bare `stavelark`: the home screen, or today in words where there is no screen.
 pub(super) fn home(cli: &Cli) -> anyhow::Result<ExitCode> {
     let mut home = Home::open(cli.learner.as_deref())?;
+    if cli.plain {
+        let house = plain_home::House {
+            wording: &|home| wording(cli, home),
+            sound: &sound,
+            ask_who: !cli.learner.is_some(),
+        };
+        plain_home::run(&mut home, &house, &mut io::stdin().lock(), &mut *shown())?;
+        return Ok(ExitCode::SUCCESS);
+    }
     if let Some(why) = no_screen() {
         say(&home.today()?.sentence())?;
         warn(&format!(
-            "{why}: no home screen is drawn. Practise in words with: stavelark practice --plain"
+            "{why}: no home screen is drawn. Everything in words: stavelark --plain"
         ));
         return Ok(ExitCode::SUCCESS);
     }
@@ -44,7 +53,7 @@ pub(super) fn home(cli: &Cli) -> anyhow::Result<ExitCode> {
 /// Runs `practice`.
 pub(super) fn run(cli: &Cli, args: &PracticeArgs) -> anyhow::Result<ExitCode> {
     let mut home = Home::open(cli.learner.as_deref())?;
-    let wish = wished(args, &home);
+    let wish = wished(args, args.plain || cli.plain, &home);
     // An unknown stage is told before any file is written.
     home.stage(&wish)?;
     let events = match &args.events {
@@ -60,7 +69,7 @@ pub(super) fn run(cli: &Cli, args: &PracticeArgs) -> anyhow::Result<ExitCode> {
         let desk = home.sitting(&wish, wording(cli, &home), events, Sound::silent())?;
         return from_recording(desk, &recording);
     }
-    if args.plain {
+    if args.plain || cli.plain {
         let sound = sound(&home, &wish);
         let mut desk = home.sitting(&wish, wording(cli, &home), events, sound)?;
         let done = if wish.hands_on() {
@@ -84,7 +93,7 @@ pub(super) fn run(cli: &Cli, args: &PracticeArgs) -> anyhow::Result<ExitCode> {
 }
 
 /// What the options ask for; what they leave open is as the learner's settings have it.
-fn wished(args: &PracticeArgs, home: &Home) -> Wish {
+fn wished(args: &PracticeArgs, plain: bool, home: &Home) -> Wish {
     let by = Wish::by(home.settings());
     let wish = Wish {
         stage: args.stage.clone(),
@@ -92,7 +101,7 @@ fn wished(args: &PracticeArgs, home: &Home) -> Wish {
         way: args.answer_by.map_or(by.way, Into::into),
         minutes: args.minutes,
         prompts: args.prompts,
-        timed: by.timed && !args.plain,
+        timed: by.timed && !plain,
         seed: args.seed,
         told_clock: args.input.is_some(),
         ..by

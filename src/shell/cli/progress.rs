@@ -9,7 +9,7 @@ use super::practice::ascii;
 use super::{say, unfinished, warn};
 use crate::shell::home::Home;
 use crate::shell::progress::Progress;
-use crate::shell::words::Wording;
+use crate::shell::words::{Wording, plain as words};
 
 /// Runs the command.
 pub(super) fn run(cli: &Cli, args: &ProgressArgs) -> anyhow::Result<ExitCode> {
@@ -21,9 +21,7 @@ pub(super) fn run(cli: &Cli, args: &ProgressArgs) -> anyhow::Result<ExitCode> {
     let progress = Progress::of(&mut home)?;
     if let Some(text) = &args.why {
         let Some(item) = progress.find(text, wording) else {
-            warn(&format!(
-                "'{text}' is no item of this course: write a note as in F#5, or with its staff as in F#5@treble"
-            ));
+            warn(&words::no_item(text));
             return Ok(unfinished());
         };
         if args.json {

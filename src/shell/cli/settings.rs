@@ -7,8 +7,7 @@ use serde_json::json;
 use super::args::Cli;
 use super::say;
 use crate::shell::home::Home;
-use crate::shell::paths::Paths;
-use crate::shell::settings::{DEFINITIONS, Scope, definition, set};
+use crate::shell::settings::{DEFINITIONS, Scope, definition};
 
 /// Runs the command.
 pub(super) fn run(
@@ -20,9 +19,7 @@ pub(super) fn run(
     let wanted = name.map(definition).transpose()?;
     let mut home = Home::open(cli.learner.as_deref())?;
     if let (Some(wanted), Some(value)) = (wanted, value) {
-        let paths = Paths::from_env()?;
-        let (store, learner) = home.parts();
-        set(wanted, value, &paths, store, learner.id)?;
+        home.set(wanted.name, value)?;
         say(&format!("{} = {value}", wanted.name))?;
         return Ok(ExitCode::SUCCESS);
     }

@@ -2,9 +2,9 @@
 //! learner. When it cannot hear, letters stand in.
 
 use super::listening::{Ear, EarNews, EarOptions, Tell};
-use crate::drill::Rest;
 use crate::shell::audio::Microphones;
 use crate::shell::desk::{Desk, DeskError};
+use crate::shell::words::screens as words;
 
 /// The ear of one sitting. Dropping it closes the microphone.
 #[derive(Debug)]
@@ -24,7 +24,7 @@ impl Hands {
             _ear: Ear::start(microphones, options, tell),
             listening: false,
             deaf: false,
-            says: ("The microphone is being opened.", 0),
+            says: (words::OPENING, 0),
         }
     }
 
@@ -34,7 +34,7 @@ impl Hands {
         match news {
             EarNews::Listening { .. } => {
                 (self.listening, self.deaf) = (true, false);
-                self.says = ("The microphone hears: play the answer.", told);
+                self.says = (words::HEARS, told);
             }
             EarNews::Deaf(fault) => {
                 (self.listening, self.deaf) = (false, true);
@@ -71,15 +71,5 @@ impl Hands {
     pub fn says(&self, desk: &Desk) -> Option<&'static str> {
         let (text, told) = self.says;
         (!text.is_empty() && desk.view().told == told).then_some(text)
-    }
-}
-
-/// Why no prompt is there, and how to go on.
-pub fn rest_in_words(rest: Rest, listening: bool) -> &'static str {
-    match (rest, listening) {
-        (Rest::BeforeFirst, true) => "Play any note to begin. Esc ends the sitting.",
-        (Rest::BeforeFirst, false) => "Enter begins. Esc ends the sitting.",
-        (Rest::Silence, true) => "A rest. Play any note, or Enter, to go on; Esc ends the sitting.",
-        (Rest::Asked, _) | (Rest::Silence, false) => "A rest. Enter goes on, Esc ends the sitting.",
     }
 }

@@ -17,7 +17,7 @@ mod record;
 
 pub use check::{Finding, Takes, study};
 pub use guided::{MeasureError, SoundCheck, loop_delay, sound_check};
-pub(super) use hands::{Hands, rest_in_words};
+pub(super) use hands::Hands;
 pub use listening::{Ear, EarNews, EarOptions, Heard, Patience, Tell};
 pub use loop_delay::{LoopDelay, LoopStore, measure};
 pub use own::OwnSound;

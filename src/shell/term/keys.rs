@@ -3,6 +3,7 @@
 use crossterm::event::{KeyCode, KeyEvent, KeyModifiers};
 
 use crate::drill::Typed;
+use crate::shell::words::screens::{foot, keys};
 use crate::theory::Letter;
 
 /// What a key asks for.
@@ -61,85 +62,85 @@ pub struct Row {
 pub const ROWS: [Row; 14] = [
     Row {
         keys: "Tab",
-        does: "show or hide the drawn keyboard, which takes the mouse",
-        foot: "keyboard",
+        does: keys::KEYBOARD,
+        foot: foot::KEYBOARD,
         action: Some(Action::Keyboard),
     },
     Row {
         keys: "Space",
-        does: "hear the note again",
-        foot: "hear",
+        does: keys::HEAR,
+        foot: foot::HEAR,
         action: Some(Action::HearAgain),
     },
     Row {
         keys: "A-G",
-        does: "the name of the note",
-        foot: "name",
+        does: keys::NAME,
+        foot: foot::NAME,
         action: None,
     },
     Row {
         keys: "# -",
-        does: "sharp, flat, before the letter; also the arrows up and down",
-        foot: "sharp, flat",
+        does: keys::ACCIDENTALS,
+        foot: foot::ACCIDENTALS,
         action: None,
     },
     Row {
         keys: "Backspace",
-        does: "take a misheard or mistyped verdict of the last two prompts out of the record",
-        foot: "undo",
+        does: keys::UNDO,
+        foot: foot::UNDO,
         action: Some(Action::TakeBack),
     },
     Row {
         keys: "?",
-        does: "these keys",
-        foot: "keys",
+        does: keys::KEYS,
+        foot: foot::KEYS,
         action: Some(Action::Help),
     },
     Row {
         keys: "Esc",
-        does: "rest; once more ends the sitting; leaves a page",
-        foot: "rest",
+        does: keys::REST,
+        foot: foot::REST,
         action: Some(Action::Pause),
     },
     Row {
         keys: "s",
-        does: "settings, from the home screen",
+        does: keys::SETTINGS,
         foot: "",
         action: Some(Action::Settings),
     },
     Row {
         keys: "p",
-        does: "progress, from the home screen",
+        does: keys::PROGRESS,
         foot: "",
         action: Some(Action::Progress),
     },
     Row {
         keys: "w",
-        does: "why the chosen note comes, on the progress screen",
+        does: keys::WHY,
         foot: "",
         action: Some(Action::Why),
     },
     Row {
         keys: "r",
-        does: "find where to begin if you read already, from the home screen",
+        does: keys::PLACEMENT,
         foot: "",
         action: Some(Action::Placement),
     },
     Row {
         keys: "m",
-        does: "measure your plain reaction, from the home screen",
+        does: keys::MEASURE,
         foot: "",
         action: Some(Action::Measure),
     },
     Row {
         keys: "Enter",
-        does: "begin, go on, choose",
+        does: keys::ENTER,
         foot: "",
         action: Some(Action::Enter),
     },
     Row {
         keys: "Ctrl-C",
-        does: "leave; what was answered is kept",
+        does: keys::QUIT,
         foot: "",
         action: Some(Action::Quit),
     },

@@ -5,10 +5,10 @@ use std::sync::mpsc::{RecvTimeoutError, Sender, channel};
 use std::time::Duration;
 
 use crossterm::event::{Event as Input, KeyEventKind, MouseButton, MouseEventKind};
-use ratatui::Terminal;
 use ratatui::backend::CrosstermBackend;
 use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
+use ratatui::{Frame, Terminal};
 
 use super::guard::Guard;
 use super::keys::{Action, Offer, action, offer, practice_foot};
@@ -22,6 +22,7 @@ use crate::shell::ear::{EarNews, Hands, Tell};
 use crate::shell::locale;
 use crate::shell::settings::Shown;
 use crate::shell::today::Today;
+use crate::shell::words::screens::foot;
 
 /// How often the clock on the screen moves while nothing happens.
 const TICK: Duration = Duration::from_millis(250);
@@ -83,46 +84,47 @@ impl Page {
     fn foot(&self) -> Vec<Offer> {
         match self {
             Page::Who { .. } => vec![
-                offer("Up", "before", Action::Up),
-                offer("Down", "after", Action::Down),
-                offer("Enter", "go on", Action::Enter),
-                offer("Esc", "leave", Action::Pause),
+                offer("Up", foot::BEFORE, Action::Up),
+                offer("Down", foot::AFTER, Action::Down),
+                offer("Enter", foot::GO_ON, Action::Enter),
+                offer("Esc", foot::LEAVE, Action::Pause),
             ],
             Page::Home(_) => vec![
-                offer("m", "measure reaction", Action::Measure),
-                offer("r", "I read already", Action::Placement),
-                offer("p", "progress", Action::Progress),
-                offer("s", "settings", Action::Settings),
-                offer("?", "keys", Action::Help),
-                offer("Enter", "begin", Action::Enter),
-                offer("Esc", "leave", Action::Pause),
+                offer("m", foot::MEASURE, Action::Measure),
+                offer("r", foot::PLACEMENT, Action::Placement),
+                offer("p", foot::PROGRESS, Action::Progress),
+                offer("s", foot::SETTINGS, Action::Settings),
+                offer("?", foot::KEYS, Action::Help),
+                offer("Enter", foot::BEGIN, Action::Enter),
+                offer("Esc", foot::LEAVE, Action::Pause),
             ],
             Page::Settings { .. } => vec![
-                offer("Up", "before", Action::Up),
-                offer("Down", "after", Action::Down),
-                offer("Left", "value before", Action::Before),
-                offer("Right", "value after", Action::After),
-                offer("Esc", "home", Action::Pause),
+                offer("Up", foot::BEFORE, Action::Up),
+                offer("Down", foot::AFTER, Action::Down),
+                offer("Left", foot::VALUE_BEFORE, Action::Before),
+                offer("Right", foot::VALUE_AFTER, Action::After),
+                offer("Esc", foot::HOME, Action::Pause),
             ],
             Page::Practice(_) => practice_foot(),
             Page::Progress(page) if page.why => vec![
-                offer("Up", "before", Action::Up),
-                offer("Down", "after", Action::Down),
-                offer("Esc", "back", Action::Pause),
+                offer("Up", foot::BEFORE, Action::Up),
+                offer("Down", foot::AFTER, Action::Down),
+                offer("Esc", foot::BACK, Action::Pause),
             ],
             Page::Progress(_) => vec![
-                offer("Up", "before", Action::Up),
-                offer("Down", "after", Action::Down),
-                offer("w", "why", Action::Why),
-                offer("Esc", "home", Action::Pause),
+                offer("Up", foot::BEFORE, Action::Up),
+                offer("Down", foot::AFTER, Action::Down),
+                offer("Tab", foot::VIEWS, Action::Keyboard),
+                offer("w", foot::WHY, Action::Why),
+                offer("Esc", foot::HOME, Action::Pause),
             ],
             Page::Quiz(_) => vec![
-                offer("Enter", "go on", Action::Enter),
-                offer("Esc", "home", Action::Pause),
+                offer("Enter", foot::GO_ON, Action::Enter),
+                offer("Esc", foot::HOME, Action::Pause),
             ],
             Page::Summary { .. } => vec![
-                offer("Enter", "home", Action::Enter),
-                offer("Esc", "leave", Action::Pause),
+                offer("Enter", foot::HOME, Action::Enter),
+                offer("Esc", foot::LEAVE, Action::Pause),
             ],
         }
     }
@@ -301,29 +303,36 @@ fn draw(
     ascii: bool,
     easel: &mut Easel,
 ) -> Result<(), DeskError> {
-    terminal.draw(|frame| {
-        match page {
-            _ if helping => help::draw(frame),
-            Page::Who { names, at } => who::draw(frame, names, *at),
-            Page::Home(today) => home::draw(frame, today, ascii),
-            Page::Settings { shown, at } => settings::draw(frame, shown, *at),
-            Page::Practice(state) => practice::draw(frame, state, easel),
-            Page::Progress(page) => progress::draw(frame, page, easel),
-            Page::Quiz(quiz) => quiz::draw(frame, quiz, easel),
-            Page::Summary { heading, lines } => summary::draw(frame, heading, lines),
-        }
-        if helping {
-            screens::foot(frame, &HELP_FOOT);
-        } else {
-            screens::foot(frame, &page.foot());
-        }
-        if ascii {
-            in_ascii(frame.buffer_mut());
-        }
-    })?;
+    terminal.draw(|frame| paint(frame, page, helping, ascii, easel))?;
     easel.finish(terminal)?;
     Ok(())
 }
+
+/// Draws one frame; pictures come after it.
+fn paint(frame: &mut Frame, page: &Page, helping: bool, ascii: bool, easel: &mut Easel) {
+    match page {
+        _ if helping => help::draw(frame),
+        Page::Who { names, at } => who::draw(frame, names, *at),
+        Page::Home(today) => home::draw(frame, today, ascii),
+        Page::Settings { shown, at } => settings::draw(frame, shown, *at),
+        Page::Practice(state) => practice::draw(frame, state, easel),
+        Page::Progress(page) => progress::draw(frame, page, easel),
+        Page::Quiz(quiz) => quiz::draw(frame, quiz, easel),
+        Page::Summary { heading, lines } => summary::draw(frame, heading, lines),
+    }
+    if helping {
+        screens::foot(frame, &HELP_FOOT);
+    } else {
+        screens::foot(frame, &page.foot());
+    }
+    if ascii {
+        in_ascii(frame.buffer_mut());
+    }
+}
+
+#[cfg(test)]
+#[path = "goldens.rs"]
+mod goldens;
 
 /// Writes what is left of typographic signs in ASCII; one cell is one character.
 fn in_ascii(buffer: &mut Buffer) {
@@ -423,7 +432,7 @@ fn step(
 }
 
 /// What the foot of the help offers.
-const HELP_FOOT: [Offer; 1] = [offer("Esc", "back", Action::Pause)];
+const HELP_FOOT: [Offer; 1] = [offer("Esc", foot::BACK, Action::Pause)];
 
 /// Moves a setting on to another value.
 fn change(host: &mut dyn Host, shown: &[Shown], at: usize, by: isize) -> Result<Page, DeskError> {
@@ -456,7 +465,8 @@ fn click(
             }
             None => Ok(Page::Who { names, at }),
         },
-        Page::Settings { shown, at } => match settings::at_row(shown.len(), row) {
+        Page::Settings { shown, at } => match settings::at_row((at, shown.len()), row, size.height)
+        {
             Some(chosen) if chosen == at => change(host, &shown, at, 1),
             Some(at) => Ok(Page::Settings { shown, at }),
             None => Ok(Page::Settings { shown, at }),

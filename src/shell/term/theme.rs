@@ -32,6 +32,18 @@ impl Ground {
     }
 }
 
+/// Which colours are wished for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Colours {
+    /// As the environment and the terminal tell.
+    #[default]
+    Auto,
+    /// For a ground that is known better here.
+    On(Ground),
+    /// None at all.
+    Without,
+}
+
 /// How much colour there may be, and on what.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub struct Theme {
@@ -47,6 +59,18 @@ impl Theme {
         let plain = std::env::var_os("NO_COLOR").is_some_and(|value| !value.is_empty());
         let ground = std::env::var("COLORFGBG").map_or(Ground::Unknown, |told| told_ground(&told));
         Theme { plain, ground }
+    }
+
+    /// The same as it is wished for.
+    pub fn wished(self, colours: Colours) -> Theme {
+        match colours {
+            Colours::Auto => self,
+            Colours::On(ground) => Theme { ground, ..self },
+            Colours::Without => Theme {
+                plain: true,
+                ..self
+            },
+        }
     }
 
     /// The same on a ground the terminal has told.

@@ -18,6 +18,7 @@ use crate::engrave::{
 use crate::score;
 use crate::shell::audio::Loudspeaker;
 use crate::shell::ear::{Ear, EarNews, Tell};
+use crate::shell::words::screens as words;
 use crate::theory::{Clef, Hz, KeySignature, MidiNote, NoteNames, Pitch, Reference, Temperament};
 
 /// Pictures a second, at most.
@@ -72,7 +73,7 @@ pub fn watch(watch: &Watch, listen: impl FnOnce(Tell) -> Ear) -> io::Result<()> 
     let mut seen = Seen {
         pitch: None,
         level_db: f32::MIN,
-        says: "The microphone is being opened.".to_owned(),
+        says: words::OPENING.to_owned(),
     };
     let mut drone = watch.drone.map(Drone::start);
     let began = Instant::now();
@@ -123,7 +124,7 @@ fn inputs(arrive: &Sender<Arrival>) {
 /// Takes what the ear tells; whether there is something new to see.
 fn take(seen: &mut Seen, news: EarNews) -> bool {
     match news {
-        EarNews::Listening { device } => seen.says = format!("Listening by: {device}"),
+        EarNews::Listening { device } => seen.says = words::listening_by(&device),
         EarNews::Deaf(fault) => {
             seen.says = fault.to_string();
             seen.pitch = None;
@@ -216,13 +217,10 @@ fn level(db: f32, ascii: bool) -> String {
     let figure = if db > -100.0 {
         format!("{db:.0} dBFS")
     } else {
-        "no sound".to_owned()
+        words::NO_SOUND.to_owned()
     };
-    format!(
-        "Level {}{} {figure}",
-        on.repeat(filled),
-        off.repeat(full - filled)
-    )
+    let bar = on.repeat(filled) + &off.repeat(full - filled);
+    words::level(&bar, &figure)
 }
 
 fn draw(frame: &mut Frame, watch: &Watch, seen: &Seen) {
@@ -242,22 +240,18 @@ fn draw(frame: &mut Frame, watch: &Watch, seen: &Seen) {
         Err(small) => line(
             frame,
             1,
-            &format!(
-                "To draw the staves the window needs {} columns and {} rows.",
-                small.needed.columns,
-                small.needed.rows + 4
-            ),
+            &words::needs_window(small.needed.columns, small.needed.rows + 4),
             dim,
         ),
     }
     let words = point.map_or_else(
-        || "Sing or play a long tone.".to_owned(),
+        || words::LONG_TONE.to_owned(),
         |(point, hz)| in_words(watch, &point, hz),
     );
     line(frame, area.height.saturating_sub(3), &words, bold);
     let bar = level(seen.level_db, watch.ascii);
     line(frame, area.height.saturating_sub(2), &bar, Style::new());
-    line(frame, area.height.saturating_sub(1), "Any key leaves", dim);
+    line(frame, area.height.saturating_sub(1), words::ANY_KEY, dim);
 }
 
 fn line(frame: &mut Frame, y: u16, text: &str, style: Style) {

@@ -16,7 +16,7 @@ use ratatui::buffer::{Cell as ScreenCell, CellDiffOption};
 use ratatui::layout::Rect;
 use ratatui::{Frame, Terminal};
 
-use super::theme::{Ground, Rgb, Theme};
+use super::theme::{Colours, Ground, Rgb, Theme};
 use crate::engrave::{
     CellGrid, CellStyle, KeyboardMarks, Manner, Phrase, Scene, Size, StageRange, TooSmall,
     phrase_picture, scene,
@@ -44,6 +44,8 @@ pub struct Look {
     pub magnified: bool,
     /// Cells or pixels.
     pub pictures: Pictures,
+    /// Which colours.
+    pub colours: Colours,
 }
 
 impl Look {
@@ -146,7 +148,7 @@ impl Easel {
     pub fn new(look: Look) -> Easel {
         Easel {
             look,
-            theme: Theme::from_environment(),
+            theme: Theme::from_environment().wished(look.colours),
             heard: Vec::new(),
             screen: (0, 0),
             front: None,
@@ -169,6 +171,7 @@ impl Easel {
     pub fn set_look(&mut self, look: Look) {
         if look != self.look {
             self.look = look;
+            self.theme = Theme::from_environment();
             let heard = std::mem::take(&mut self.heard);
             self.told(heard, self.screen);
         }
@@ -192,6 +195,7 @@ impl Easel {
         if let Some(ground) = self.ground {
             self.theme = self.theme.on(Ground::of(ground));
         }
+        self.theme = self.theme.wished(self.look.colours);
         if self.cell.is_none() {
             let window = self.window.or_else(window_pixels);
             self.cell = window.map(|window| cell_in(window, screen, None));

@@ -6,18 +6,16 @@ use ratatui::text::Line;
 
 use super::{block, row, strong};
 use crate::shell::term::keys::ROWS;
+use crate::shell::words::screens as words;
 
 /// Draws the help.
 pub fn draw(frame: &mut Frame) {
     let area = frame.area();
-    row(frame, 0, "Keys", strong());
+    row(frame, 0, words::KEYS, strong());
     let lines = ROWS
         .iter()
         .map(|row| Line::raw(format!("{:<10} {}", row.keys, row.does)))
-        .chain([
-            Line::raw(""),
-            Line::raw("Short sittings and breaks; stop when anything hurts. Sound: start low."),
-        ])
+        .chain([Line::raw(""), Line::raw(words::CAUTION)])
         .collect();
     block(
         frame,

@@ -6,11 +6,12 @@ use ratatui::text::{Line, Span};
 
 use super::{block, dim, row, strong};
 use crate::shell::today::Today;
+use crate::shell::words::screens as words;
 
 /// Draws the home screen.
 pub fn draw(frame: &mut Frame, today: &Today, ascii: bool) {
     let area = frame.area();
-    row(frame, 0, "Stavelark", strong());
+    row(frame, 0, words::PROGRAM, strong());
     let width = area.width.saturating_sub(4);
     block(
         frame,
@@ -22,6 +23,13 @@ pub fn draw(frame: &mut Frame, today: &Today, ascii: bool) {
         },
         vec![Line::styled(today.sentence(), strong())],
     );
+    let strip = weeks(today, ascii);
+    let named = format!("{}  {strip}", words::FOUR_WEEKS);
+    let strip = if named.chars().count() > usize::from(width) {
+        strip
+    } else {
+        named
+    };
     if area.height >= 10 {
         block(
             frame,
@@ -31,7 +39,7 @@ pub fn draw(frame: &mut Frame, today: &Today, ascii: bool) {
                 width,
                 height: 1,
             },
-            vec![Line::raw(format!("Four weeks  {}", weeks(today, ascii)))],
+            vec![Line::raw(strip)],
         );
     }
     let rows = area.height.saturating_sub(9);
@@ -49,6 +57,9 @@ pub fn draw(frame: &mut Frame, today: &Today, ascii: bool) {
         .map(|(_, name, _)| name.chars().count())
         .max()
         .unwrap_or(0);
+    let days_width = stages.iter().map(|stage| stage.2.chars().count()).max();
+    // A long name is cut, not its days.
+    let name_width = name_width.min(usize::from(width).saturating_sub(4 + days_width.unwrap_or(0)));
     let lines: Vec<Line> = stages
         .iter()
         .skip(skip)
@@ -61,7 +72,7 @@ pub fn draw(frame: &mut Frame, today: &Today, ascii: bool) {
                 ratatui::style::Style::new()
             };
             Line::from(vec![
-                Span::styled(format!("{sign} {name:<name_width$}  "), style),
+                Span::styled(format!("{sign} {name:<name_width$.name_width$}  "), style),
                 Span::styled(days.clone(), dim()),
             ])
         })

@@ -46,7 +46,10 @@ pub fn foot_clicked(offers: &[Offer], column: u16, width: u16) -> Option<Action>
 
 /// Writes `text` in a block of rows, broken at words.
 fn block(frame: &mut Frame, area: Rect, lines: Vec<Line<'_>>) {
-    let area = area.intersection(frame.area());
+    // The last row is the foot's.
+    let mut above = frame.area();
+    above.height = above.height.saturating_sub(1);
+    let area = area.intersection(above);
     if !area.is_empty() {
         frame.render_widget(Paragraph::new(lines).wrap(Wrap { trim: false }), area);
     }

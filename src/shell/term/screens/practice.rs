@@ -11,11 +11,11 @@ use crate::engrave::{
     Column, KeyMark, KeyboardMarks, Music, NoteMark, Phrase, Role, StageRange, Staves, TooSmall,
 };
 use crate::shell::desk::DeskError;
-use crate::shell::ear::{Hands, rest_in_words};
+use crate::shell::ear::Hands;
 use crate::shell::term::keys::Action;
 use crate::shell::term::pixels::{Easel, Request};
 use crate::shell::term::run::Practice;
-use crate::shell::words::Wording;
+use crate::shell::words::{Wording, screens as words};
 use crate::study::{Block, Item, Stage};
 use crate::theory::{Alteration, Clef, MidiNote, Pitch};
 
@@ -31,8 +31,8 @@ pub fn draw(frame: &mut Frame, state: &Practice, easel: &mut Easel) {
     let view = state.desk.view();
     row(frame, 0, &state.desk.heading(), dim());
     if state.desk.now_ms() >= REST_AFTER_MS {
-        let caution = "Twenty minutes: time for a rest. ";
-        let width = caution.len() as u16;
+        let caution = words::TIME_FOR_A_REST;
+        let width = caution.chars().count() as u16 + 2;
         if area.width > width {
             let right = Rect {
                 x: area.width - width,
@@ -48,7 +48,14 @@ pub fn draw(frame: &mut Frame, state: &Practice, easel: &mut Easel) {
     if let Some(rest) = state.desk.sitting().rest() {
         let listening = hands.is_some_and(Hands::listening);
         let middle = area.height / 2;
-        row(frame, middle, rest_in_words(rest, listening), strong());
+        let inside = Rect {
+            x: 1,
+            y: middle,
+            width: area.width.saturating_sub(2),
+            height: 2,
+        };
+        let rest = Line::styled(words::rest(rest, listening), strong());
+        block(frame, inside, vec![rest]);
         if !listening {
             row(frame, middle + 2, says.unwrap_or_default(), dim());
         }
@@ -71,19 +78,11 @@ pub fn draw(frame: &mut Frame, state: &Practice, easel: &mut Easel) {
     let feedback = match (state.typing.accidental(), &view.feedback) {
         (Alteration::Natural, _) if says.is_some() => says.unwrap_or_default().to_owned(),
         (Alteration::Natural, Some(feedback)) => state.desk.wording().feedback(feedback),
-        (Alteration::Natural, None) => state.silent.unwrap_or("Which note is this?").to_owned(),
-        (waiting, _) => format!(
-            "{} of which letter?",
-            match waiting {
-                Alteration::Sharp => "The sharp",
-                Alteration::DoubleSharp => "The double sharp",
-                Alteration::Flat => "The flat",
-                _ => "The double flat",
-            }
-        ),
+        (Alteration::Natural, None) => state.silent.unwrap_or(words::WHICH_NOTE).to_owned(),
+        (waiting, _) => words::of_which_letter(waiting).to_owned(),
     };
     let of_group = match view.item.and_then(|item| item.in_group) {
-        Some(within) => format!("Note {} of {}.  ", within.place, view.group.len()),
+        Some(within) => words::note_of_group(within.place, view.group.len()),
         None => String::new(),
     };
     let feedback = format!("{of_group}{feedback}");
@@ -254,8 +253,8 @@ pub(super) fn request(
         marks: miss
             .map(|miss| {
                 vec![
-                    mark(item.pitch, Role::Asked, "asked"),
-                    mark(miss.drawn, Role::Given, "given"),
+                    mark(item.pitch, Role::Asked, words::ASKED),
+                    mark(miss.drawn, Role::Given, words::GIVEN),
                 ]
             })
             .unwrap_or_default(),
@@ -306,11 +305,7 @@ pub(super) fn pair(item: Item, given: Option<Pitch>) -> Request {
 
 fn too_small(frame: &mut Frame, small: TooSmall, words: &str) {
     let area = picture_area(frame.area());
-    let needs = format!(
-        "To draw this the window needs {} columns and {} rows.",
-        small.needed.columns,
-        small.needed.rows + OTHER_ROWS
-    );
+    let needs = words::needs_window(small.needed.columns, small.needed.rows + OTHER_ROWS);
     let inside = Rect {
         x: area.x + area.width.min(1),
         width: area.width.saturating_sub(2),

@@ -11,7 +11,7 @@ use super::{block, row, strong};
 use crate::drill::{Placement, Reaction, Typed, Typing};
 use crate::shell::term::keys::Action;
 use crate::shell::term::pixels::Easel;
-use crate::shell::words::{Wording, seconds};
+use crate::shell::words::{Wording, screens as words};
 use crate::study::{Course, Floor, Item};
 use crate::theory::{Alteration, KeySignature, Spelling};
 
@@ -91,10 +91,7 @@ impl Quiz {
     pub fn act(&mut self, action: Action) -> Option<Finding> {
         match action {
             Action::Pause => return Some(Finding::Nothing),
-            Action::Enter if !self.begun => {
-                self.begun = true;
-                self.next();
-            }
+            Action::Enter if !self.begun => self.begin(),
             Action::Enter if self.asked.is_none() => return Some(self.finding()),
             Action::Up => self.typed(Typed::Sharp),
             Action::Down => self.typed(Typed::Flat),
@@ -102,6 +99,41 @@ impl Quiz {
             _ => {}
         }
         None
+    }
+
+    /// Puts the first prompt.
+    pub fn begin(&mut self) {
+        self.begun = true;
+        self.next();
+    }
+
+    /// What is asked, for the text mode; `None` when it is over.
+    pub fn asked_in_words(&self) -> Option<String> {
+        self.asked.map(|asked| match asked {
+            Asked::Note(item) => self.wording.item(item),
+            Asked::Name(name) => self.wording.name(name, KeySignature::NONE),
+        })
+    }
+
+    /// Takes a name for which no time was taken; gives the sign of right or wrong.
+    pub fn named_untimed(&mut self, name: Spelling) -> &'static str {
+        if let (Trial::Placement(placement, _), Some(Asked::Note(item))) =
+            (&mut self.trial, self.asked)
+        {
+            let right = name == item.pitch.spelling();
+            placement.answer_untimed(right);
+            self.say(right);
+        }
+        self.said
+    }
+
+    fn say(&mut self, right: bool) {
+        self.said = if right {
+            self.wording.right_sign()
+        } else {
+            self.wording.wrong_sign()
+        };
+        self.next();
     }
 
     fn next(&mut self) {
@@ -129,15 +161,11 @@ impl Quiz {
             (Trial::Reaction(reaction), _) => reaction.answer(name, ms),
             (Trial::Placement(..), Asked::Name(_)) => false,
         };
-        self.said = if right {
-            self.wording.right_sign()
-        } else {
-            self.wording.wrong_sign()
-        };
-        self.next();
+        self.say(right);
     }
 
-    fn finding(&self) -> Finding {
+    /// What it came to.
+    pub fn finding(&self) -> Finding {
         match &self.trial {
             Trial::Placement(placement, course) => match placement.proposal() {
                 Some(place) => Finding::Enter(course.stages[place].id.clone()),
@@ -152,32 +180,22 @@ impl Quiz {
 
     fn before(&self) -> &'static str {
         match self.trial {
-            Trial::Placement(..) => {
-                "You read already? Two minutes of notes show where this course begins for you. Nothing of it is recorded, \
-                 and you may begin wherever you like. A note you do not know: answer anything and go on."
-            }
-            Trial::Reaction(_) => {
-                "Half a minute of names, nothing to read: type each name as soon as you see it. What that takes you is \
-                 taken off your reading times. It is measured with the keys you answer with."
-            }
+            Trial::Placement(..) => words::BEFORE_PLACEMENT,
+            Trial::Reaction(_) => words::BEFORE_REACTION,
         }
     }
 
-    fn after(&self) -> String {
+    /// What it came to, in words.
+    pub fn after(&self) -> String {
         match (&self.trial, self.finding()) {
             (Trial::Placement(_, course), Finding::Enter(id)) => {
                 let name = course
                     .stage(&id)
                     .map_or(id.clone(), |stage| stage.name.clone());
-                format!(
-                    "\u{201c}{name}\u{201d} is a good place to begin. Enter begins there from now on, Esc leaves everything as it is."
-                )
+                words::enter_at(&name)
             }
-            (_, Finding::Floor(floor)) => format!(
-                "Your plain reaction is {}. Enter keeps it, Esc leaves everything as it is.",
-                seconds(floor.ms)
-            ),
-            _ => "Too few answers to tell anything. Enter goes home.".to_owned(),
+            (_, Finding::Floor(floor)) => words::reaction(floor.ms),
+            _ => words::TOO_FEW_ANSWERS.to_owned(),
         }
     }
 
@@ -193,15 +211,10 @@ impl Quiz {
 pub fn draw(frame: &mut Frame, quiz: &Quiz, easel: &mut Easel) {
     let area = frame.area();
     let heading = match quiz.trial {
-        Trial::Placement(..) => "Where to begin",
-        Trial::Reaction(_) => "Plain reaction",
+        Trial::Placement(..) => words::WHERE_TO_BEGIN,
+        Trial::Reaction(_) => words::PLAIN_REACTION,
     };
-    row(
-        frame,
-        0,
-        &format!("{heading}   {:.0} of 100 done", quiz.spent() * 100.0),
-        strong(),
-    );
+    row(frame, 0, &words::trial(heading, quiz.spent()), strong());
     let middle = Rect {
         x: 2,
         y: area.height / 3,
@@ -210,8 +223,7 @@ pub fn draw(frame: &mut Frame, quiz: &Quiz, easel: &mut Easel) {
     };
     match (quiz.begun, quiz.asked) {
         (false, _) => {
-            let text = format!("{} Enter begins.", quiz.before());
-            block(frame, middle, vec![Line::raw(text)]);
+            block(frame, middle, vec![Line::raw(quiz.before())]);
         }
         (true, None) => block(frame, middle, vec![Line::raw(quiz.after())]),
         (true, Some(Asked::Name(name))) => {
@@ -237,8 +249,7 @@ pub fn draw(frame: &mut Frame, quiz: &Quiz, easel: &mut Easel) {
     }
     let waiting = match quiz.typing.accidental() {
         Alteration::Natural => quiz.said,
-        Alteration::Sharp | Alteration::DoubleSharp => "The sharp of which letter?",
-        Alteration::Flat | Alteration::DoubleFlat => "The flat of which letter?",
+        waiting => words::of_which_letter(waiting),
     };
     row(frame, area.height.saturating_sub(2), waiting, strong());
 }

@@ -6,6 +6,7 @@ use ratatui::text::Line;
 
 use super::{block, row, strong};
 use crate::shell::term::keys::Action;
+use crate::shell::words::screens as words;
 
 /// The first name's row.
 const TOP: u16 = 2;
@@ -24,7 +25,7 @@ pub fn at_row(at: usize, count: usize, row: u16, height: u16) -> Option<usize> {
 /// Draws the names; `at` is the one that Enter takes.
 pub fn draw(frame: &mut Frame, names: &[String], at: usize) {
     let area = frame.area();
-    row(frame, 0, "Who is here?", strong());
+    row(frame, 0, words::WHO_IS_HERE, strong());
     let rows = area.height.saturating_sub(TOP + 2);
     let skip = skipped(at, area.height);
     let lines = names

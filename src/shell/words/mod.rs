@@ -1,5 +1,8 @@
 //! What the program says about a sitting: one place for the wording of the screen and of the text mode.
 
+pub mod plain;
+pub mod screens;
+
 use crate::drill::{End, Feedback, Given, Miss, Summary};
 use crate::study::{InGroup, Item, interval_in_words};
 use crate::theory::{KeySignature, Mode, NoteNames, Pitch, Spelling};

@@ -1,0 +1,57 @@
+//! What the text mode says beside what a sitting says.
+
+use crate::shell::settings::Shown;
+
+/// What may be asked for at home.
+pub const MENU: &str =
+    "begin, home, progress, why NOTE, settings, set NAME VALUE, place (I read already), leave: ";
+/// Before the search for the place to begin.
+pub const PLACE: &str = "Some notes show where this course begins for you. Nothing of it is recorded, no time is taken, and you may begin wherever \
+     you like. A note you do not know: answer anything and go on. stop: leave everything as it is.";
+/// After it.
+pub const ENTER_THERE: &str =
+    "Begin there from now on? yes, or an empty line to leave everything as it is: ";
+/// How a sitting is answered.
+pub const HOW_TO_ANSWER: &str = "Answer with a name such as F, F# or Bb. Empty line: hear or read it again. back: take the last verdict back. stop: end.";
+
+/// Who is here.
+pub fn who(all: &str, last: &str) -> String {
+    format!("Who is here? {all} (empty line: {last}): ")
+}
+
+/// The last four weeks.
+pub fn four_weeks(marked: usize) -> String {
+    let days = if marked == 1 { "day" } else { "days" };
+    format!("In the last four weeks {marked} {days} counted.")
+}
+
+/// One stage; `now`: its turn is now.
+pub fn stage(now: bool, name: &str, days: &str) -> String {
+    format!("{name}: {days}{}", if now { ", now" } else { "" })
+}
+
+/// One setting.
+pub fn setting(shown: &Shown) -> String {
+    let values = shown.values.join(", ");
+    format!(
+        "{} = {}: {}. One of {values}.",
+        shown.name, shown.value, shown.about
+    )
+}
+
+/// No such note.
+pub fn no_item(text: &str) -> String {
+    format!(
+        "'{text}' is no item of this course: write a note as in F#5, or with its staff as in F#5@treble"
+    )
+}
+
+/// No such name.
+pub fn no_name(text: &str) -> String {
+    format!("'{text}' is no note name. Write a letter A to G, with # or b behind it if it has one.")
+}
+
+/// What is not understood.
+pub fn not_understood(word: &str) -> String {
+    format!("'{word}' is not known here.")
+}

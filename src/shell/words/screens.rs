@@ -1,0 +1,231 @@
+//! What stands on the screens, in one place for whoever translates it. What a sitting says is in [`super::Wording`], what
+//! a setting does in the table of settings.
+
+use super::{plural, seconds};
+use crate::drill::Rest;
+use crate::theory::{Alteration, Clef};
+
+/// The name of the program.
+pub const PROGRAM: &str = "Stavelark";
+/// Over the names of everyone who practises here.
+pub const WHO_IS_HERE: &str = "Who is here?";
+/// Before the strip of the last four weeks.
+pub const FOUR_WEEKS: &str = "Four weeks";
+/// Over the settings.
+pub const SETTINGS: &str = "Settings";
+/// Behind a setting that stands at its default.
+pub const NOT_SET: &str = "(not set)";
+/// Where a setting is kept.
+pub const KEPT_FOR_MACHINE: &str = "kept for this machine";
+/// Where a setting is kept.
+pub const KEPT_FOR_LEARNER: &str = "kept for this learner";
+/// Over the table of keys.
+pub const KEYS: &str = "Keys";
+/// Under the table of keys.
+pub const CAUTION: &str = "Short sittings and breaks; stop when anything hurts. Sound: start low.";
+/// When a sitting has become long.
+pub const TIME_FOR_A_REST: &str = "Twenty minutes: time for a rest.";
+/// While a note is asked and nothing else is to be said.
+pub const WHICH_NOTE: &str = "Which note is this?";
+/// At the key that was asked.
+pub const ASKED: &str = "asked";
+/// At the key that was given.
+pub const GIVEN: &str = "given";
+/// Over the reason why a note comes.
+pub const WHY_IT_COMES: &str = "Why this note comes";
+/// Without a single answer.
+pub const NOTHING_ANSWERED: &str = "Nothing is answered yet.";
+/// Over the list of notes.
+pub const LIST_HEAD: &str = "Slowest first         right of first tries, half within, of a morning";
+/// The same where there is little room.
+pub const SHORT_LIST_HEAD: &str = "Slowest first, of a morning";
+/// Over the plot of the weeks.
+pub const WEEKS_HEAD: &str = "Day by day: half of the first answers came within, in seconds";
+/// Without two days to draw a line between.
+pub const TOO_FEW_DAYS: &str = "A line takes two days of practice.";
+/// While the microphone is being opened.
+pub const OPENING: &str = "The microphone is being opened.";
+/// The microphone is open.
+pub const HEARS: &str = "The microphone hears: play the answer.";
+/// Where a sounding pitch is watched and none sounds.
+pub const LONG_TONE: &str = "Sing or play a long tone.";
+/// Where nothing but leaving can be done.
+pub const ANY_KEY: &str = "Any key leaves";
+/// No level at all.
+pub const NO_SOUND: &str = "no sound";
+/// Over the search for the place to begin.
+pub const WHERE_TO_BEGIN: &str = "Where to begin";
+/// Over the measurement of the plain reaction.
+pub const PLAIN_REACTION: &str = "Plain reaction";
+/// Before the search for the place to begin.
+pub const BEFORE_PLACEMENT: &str = "You read already? Two minutes of notes show where this course begins for you. Nothing of it is recorded, \
+     and you may begin wherever you like. A note you do not know: answer anything and go on. Enter begins.";
+/// Before the measurement of the plain reaction.
+pub const BEFORE_REACTION: &str = "Half a minute of names, nothing to read: type each name as soon as you see it. What that takes you is \
+     taken off your reading times. It is measured with the keys you answer with. Enter begins.";
+/// After a trial that was too short.
+pub const TOO_FEW_ANSWERS: &str = "Too few answers to tell anything. Enter goes home.";
+
+/// Why no prompt is there, and how to go on.
+pub fn rest(rest: Rest, listening: bool) -> &'static str {
+    match (rest, listening) {
+        (Rest::BeforeFirst, true) => "Play any note to begin. Esc ends the sitting.",
+        (Rest::BeforeFirst, false) => "Enter begins. Esc ends the sitting.",
+        (Rest::Silence, true) => "A rest. Play any note, or Enter, to go on; Esc ends the sitting.",
+        (Rest::Asked, _) | (Rest::Silence, false) => "A rest. Enter goes on, Esc ends the sitting.",
+    }
+}
+
+/// An accidental waits for its letter.
+pub fn of_which_letter(waiting: Alteration) -> &'static str {
+    match waiting {
+        Alteration::Natural => "",
+        Alteration::Sharp => "The sharp of which letter?",
+        Alteration::DoubleSharp => "The double sharp of which letter?",
+        Alteration::Flat => "The flat of which letter?",
+        Alteration::DoubleFlat => "The double flat of which letter?",
+    }
+}
+
+/// Which note of a group is asked.
+pub fn note_of_group(place: u8, of: usize) -> String {
+    format!("Note {place} of {of}.  ")
+}
+
+/// The window is too small to draw in.
+pub fn needs_window(columns: u16, rows: u16) -> String {
+    format!("To draw this the window needs {columns} columns and {rows} rows.")
+}
+
+/// How far a trial is.
+pub fn trial(heading: &str, spent: f64) -> String {
+    format!("{heading}   {:.0} of 100 done", spent * 100.0)
+}
+
+/// Where a course may be entered.
+pub fn enter_at(stage: &str) -> String {
+    format!(
+        "\u{201c}{stage}\u{201d} is a good place to begin. Enter begins there from now on, Esc leaves everything as it is."
+    )
+}
+
+/// What the plain reaction is.
+pub fn reaction(ms: u32) -> String {
+    format!(
+        "Your plain reaction is {}. Enter keeps it, Esc leaves everything as it is.",
+        seconds(ms)
+    )
+}
+
+/// Over a learner's progress.
+pub fn how_it_goes(learner: &str) -> String {
+    format!("{learner}, how it goes")
+}
+
+/// What a note was taken for.
+pub fn taken_for(name: &str, times: u32) -> String {
+    format!(
+        "Taken for {name} {}, drawn beside it.",
+        plural(times, "time")
+    )
+}
+
+/// Over one staff of the progress page.
+pub fn staff_of(clef: Clef) -> String {
+    let mut name = clef.spoken().to_owned();
+    if let Some(first) = name.get_mut(..1) {
+        first.make_ascii_uppercase();
+    }
+    format!("{name}: seconds of a morning")
+}
+
+/// Which microphone is listened to.
+pub fn listening_by(device: &str) -> String {
+    format!("Listening by: {device}")
+}
+
+/// How loud it is.
+pub fn level(bar: &str, figure: &str) -> String {
+    format!("Level {bar} {figure}")
+}
+
+/// What the feet of the screens offer, in a word or two each.
+pub mod foot {
+    /// One up in a list.
+    pub const BEFORE: &str = "before";
+    /// One down in a list.
+    pub const AFTER: &str = "after";
+    /// The value before.
+    pub const VALUE_BEFORE: &str = "value before";
+    /// The value after.
+    pub const VALUE_AFTER: &str = "value after";
+    /// Go on.
+    pub const GO_ON: &str = "go on";
+    /// Leave the program.
+    pub const LEAVE: &str = "leave";
+    /// To the page before.
+    pub const BACK: &str = "back";
+    /// To the home screen.
+    pub const HOME: &str = "home";
+    /// Begin the sitting.
+    pub const BEGIN: &str = "begin";
+    /// Measure the plain reaction.
+    pub const MEASURE: &str = "measure reaction";
+    /// Find where to begin.
+    pub const PLACEMENT: &str = "I read already";
+    /// How it goes.
+    pub const PROGRESS: &str = "progress";
+    /// The settings.
+    pub const SETTINGS: &str = "settings";
+    /// The keys.
+    pub const KEYS: &str = "keys";
+    /// Why a note comes.
+    pub const WHY: &str = "why";
+    /// The other views of the progress.
+    pub const VIEWS: &str = "staff, list, weeks";
+    /// The drawn keyboard.
+    pub const KEYBOARD: &str = "keyboard";
+    /// Hear the note.
+    pub const HEAR: &str = "hear";
+    /// The name of a note.
+    pub const NAME: &str = "name";
+    /// Accidentals.
+    pub const ACCIDENTALS: &str = "sharp, flat";
+    /// Take a verdict back.
+    pub const UNDO: &str = "undo";
+    /// Rest.
+    pub const REST: &str = "rest";
+}
+
+/// What the keys do, a line each.
+pub mod keys {
+    /// Tab.
+    pub const KEYBOARD: &str = "show or hide the drawn keyboard, which takes the mouse; on the progress screen staff, list, weeks";
+    /// Space.
+    pub const HEAR: &str = "hear the note again";
+    /// Letters.
+    pub const NAME: &str = "the name of the note";
+    /// Accidentals.
+    pub const ACCIDENTALS: &str = "sharp, flat, before the letter; also the arrows up and down";
+    /// Backspace.
+    pub const UNDO: &str =
+        "take a misheard or mistyped verdict of the last two prompts out of the record";
+    /// The table itself.
+    pub const KEYS: &str = "these keys";
+    /// Escape.
+    pub const REST: &str = "rest; once more ends the sitting; leaves a page";
+    /// Settings.
+    pub const SETTINGS: &str = "settings, from the home screen";
+    /// Progress.
+    pub const PROGRESS: &str = "progress, from the home screen";
+    /// Why.
+    pub const WHY: &str = "why the chosen note comes, on the progress screen";
+    /// Placement.
+    pub const PLACEMENT: &str = "find where to begin if you read already, from the home screen";
+    /// Reaction.
+    pub const MEASURE: &str = "measure your plain reaction, from the home screen";
+    /// Enter.
+    pub const ENTER: &str = "begin, go on, choose";
+    /// Leave.
+    pub const QUIT: &str = "leave; what was answered is kept";
+}
