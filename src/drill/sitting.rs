@@ -387,7 +387,7 @@ impl Sitting {
         self.kept.push((self.number, answer.clone(), false));
         if open.tries == 1 && outcome != Outcome::NotSure {
             let comparable = answer.response_ms.filter(|_| answer.way == self.plan.way);
-            self.chooser.record(&open.item.part(), outcome, comparable);
+            self.chooser.record(&open.item, outcome, comparable);
             self.group.right += u32::from(outcome == Outcome::Right);
         }
         match verdict {
@@ -500,11 +500,7 @@ fn chooser(plan: &Plan, block: usize, kept: &[(u32, Answer, bool)], now: Timesta
     let mut model = plan.model.clone();
     for answer in kept().filter(|a| a.attempt == 1 && a.outcome != Outcome::NotSure) {
         let comparable = answer.response_ms.filter(|_| answer.way == plan.way);
-        model.learn(
-            answer.item.part(),
-            answer.outcome == Outcome::Right,
-            comparable,
-        );
+        model.learn(answer.item, answer.outcome == Outcome::Right, comparable);
     }
     let pool = Pool {
         items,

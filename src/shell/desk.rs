@@ -225,6 +225,11 @@ impl Desk {
         self.setup.sound.own_sound()
     }
 
+    /// Whether notes are sounded.
+    pub fn sound_is_on(&self) -> bool {
+        self.setup.sound.is_on()
+    }
+
     /// Sounds the item again.
     pub fn sound_again(&mut self) {
         if let Some(item) = self.view.item {

@@ -211,6 +211,7 @@ impl Progress {
             "days": days,
             "improved": gains,
             "confusions": confusions,
+            "group_places": self.reading.model.place_costs().iter().map(|c| json!({"place": c.place, "factor": c.factor})).collect::<Vec<_>>(),
             "forecast_days": self.forecast.map(|f| json!({"low": f.low, "likely": f.likely, "high": f.high})),
             "slips": self.reading.model.slips().map(|right| 1.0 - right),
         })
@@ -237,6 +238,7 @@ impl Progress {
             lines.push(format!("  {}", row_text(row, wording)));
         }
         lines.extend(self.change_lines(wording));
+        lines.extend(self.place_line());
         if self.taken_back > 0 {
             lines.push(format!(
                 "{} taken out of the record.",
@@ -295,6 +297,17 @@ impl Progress {
             None => "assumed until it is measured",
         };
         format!("Answered {by}; plain reaction {} ({how}).", seconds(ms))
+    }
+
+    /// What places in a group cost, where groups were read.
+    fn place_line(&self) -> Option<String> {
+        let costs = self.reading.model.place_costs();
+        let told: Vec<String> = costs
+            .iter()
+            .map(|cost| format!("note {} takes {:.2} times as long", cost.place, cost.factor))
+            .collect();
+        let beside = "In groups, beside the same interval at the second note";
+        (!told.is_empty()).then(|| format!("\n{beside}: {}.", told.join(", ")))
     }
 
     fn change_lines(&self, wording: Wording) -> Vec<String> {

@@ -56,6 +56,14 @@ impl Sound {
         }
     }
 
+    /// Whether something is to be heard, as far as is known yet.
+    pub fn is_on(&self) -> bool {
+        let fault = |speaker: &Loudspeaker| speaker.fault().is_some();
+        self.speaker
+            .as_deref()
+            .is_some_and(|speaker| !fault(speaker))
+    }
+
     /// Whether it sounds, for whoever listens meanwhile.
     pub fn own_sound(&self) -> OwnSound {
         self.own.clone()

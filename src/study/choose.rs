@@ -245,7 +245,8 @@ impl Chooser {
         }
         let right = outcome == Outcome::Right;
         self.model.learn(*item, right, response_ms);
-        let place = self.slots.iter().position(|slot| slot.item == *item);
+        let part = item.part();
+        let place = self.slots.iter().position(|slot| slot.item == part);
         let Some(place) = place else { return };
         self.slots[place].seen = true;
         if !right {

@@ -16,6 +16,7 @@ use super::floor::quantile;
 use super::item::Item;
 use super::marks::REST;
 use super::normal::normal_cdf;
+use super::places::{PlaceCost, Places};
 use super::settled::{
     Criteria, Evidence, FLUENT_ABOVE_FLOOR_MS, KEPT_ABOVE_FLOOR_MS, Pool, Verdict, Yard, judge,
     pooled_deviation,
@@ -109,6 +110,7 @@ pub struct LearnerModel {
     /// Seconds and prompts, fading.
     pace: (f64, f64),
     pool: Pool,
+    places: Places,
     today: Option<Date>,
     floor_s: f64,
 }
@@ -125,6 +127,7 @@ impl LearnerModel {
             // Five seconds a prompt, as if four had been answered.
             pace: (20.0, 4.0),
             pool: Pool::default(),
+            places: Places::default(),
             today: None,
             floor_s: f64::from(yardstick.floor_ms) / 1000.0,
         }
@@ -150,7 +153,7 @@ impl LearnerModel {
         self.begin_day(day);
         if answer.attempt == 1 && answer.outcome != Outcome::NotSure {
             let right = answer.outcome == Outcome::Right;
-            self.learn(answer.item.part(), right, answer.response_ms);
+            self.learn(answer.item, right, answer.response_ms);
         }
     }
 
@@ -191,7 +194,8 @@ impl LearnerModel {
         }
     }
 
-    /// Learns from one judged first try on the day that has begun.
+    /// Learns from one judged first try on the day that has begun. A note of a group is learned as its interval, freed of
+    /// what its place in the group costs this learner.
     pub fn learn(&mut self, item: Item, right: bool, response_ms: Option<u32>) {
         let seconds =
             response_ms.map(|ms| (f64::from(ms) / 1000.0).clamp(BELIEVED_S.0, BELIEVED_S.1));
@@ -199,7 +203,13 @@ impl LearnerModel {
         let kept_s = self.floor_s + f64::from(KEPT_ABOVE_FLOOR_MS) / 1000.0;
         let timed = self.yardstick.timed;
         let day = self.today.unwrap_or_default();
-        let memory = self.items.entry(item).or_default();
+        let place = item.in_group.map_or(1, |within| within.place);
+        let slower = self.places.offset(place);
+        let seconds = seconds.map(|s| s * (-slower).exp());
+        let memory = self.items.entry(item.part()).or_default();
+        if let (true, Some(seconds), Some((mean, _))) = (right, seconds, memory.speed) {
+            self.places.take(place, seconds.ln() + slower - mean);
+        }
         let was_fast = match memory.speed {
             Some((mean, _)) => mean <= threshold,
             None => !timed && memory.kept >= 2,
@@ -325,6 +335,11 @@ impl LearnerModel {
     /// Share right on an item, fading, with the learner's own share as prior, and its standard deviation.
     pub fn accuracy(&self, item: &Item) -> Option<(f64, f64)> {
         self.items.get(item).map(|memory| self.share_right(memory))
+    }
+
+    /// What the places of a group cost beside their intervals, from the third note on.
+    pub fn place_costs(&self) -> Vec<PlaceCost> {
+        self.places.costs()
     }
 
     /// What answers are measured by.

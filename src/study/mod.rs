@@ -13,6 +13,7 @@ mod landmark;
 mod learner;
 mod marks;
 mod normal;
+mod places;
 mod progress;
 mod settled;
 mod why;
@@ -29,6 +30,7 @@ pub use marks::{
     DOUBT, Doubt, Ledger, Mark, MarkVerdict, Practised, REST, ROLLOVER_HOUR, Standing, active_ms,
     doubts, earn, practice_day, standing, standing_from,
 };
+pub use places::PlaceCost;
 pub use progress::{Confusion, DayTrend, Forecast, Gain, confusions, forecast, gains, trend};
 pub use settled::{
     Criteria, FLUENT_ABOVE_FLOOR_MS, FirstLook, KEPT_ABOVE_FLOOR_MS, SURE, SURELY_FLUENT, Verdict,

@@ -14,6 +14,9 @@ pub fn run(
     output: &mut dyn Write,
 ) -> Result<Option<Summary>, DeskError> {
     writeln!(output, "{}\n{}", desk.heading(), words::HOW_TO_ANSWER)?;
+    if desk.sound_is_on() {
+        writeln!(output, "{}", words::START_LOW)?;
+    }
     desk.begin()?;
     let mut told = 0;
     loop {

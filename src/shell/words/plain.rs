@@ -14,6 +14,9 @@ pub const ENTER_THERE: &str =
 /// How a sitting is answered.
 pub const HOW_TO_ANSWER: &str = "Answer with a name such as F, F# or Bb. Empty line: hear or read it again. back: take the last verdict back. stop: end.";
 
+/// Before the first sound of a sitting.
+pub const START_LOW: &str = "Sound is on: start low, above all with headphones.";
+
 /// Who is here.
 pub fn who(all: &str, last: &str) -> String {
     format!("Who is here? {all} (empty line: {last}): ")

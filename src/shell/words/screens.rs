@@ -27,6 +27,8 @@ pub const CAUTION: &str = "Short sittings and breaks; stop when anything hurts. 
 pub const TIME_FOR_A_REST: &str = "Twenty minutes: time for a rest.";
 /// While a note is asked and nothing else is to be said.
 pub const WHICH_NOTE: &str = "Which note is this?";
+/// The same before the first sound of a sitting.
+pub const WHICH_NOTE_SOUNDED: &str = "Which note is this?  Sound: start low.";
 /// At the key that was asked.
 pub const ASKED: &str = "asked";
 /// At the key that was given.
@@ -137,6 +139,11 @@ pub fn staff_of(clef: Clef) -> String {
         first.make_ascii_uppercase();
     }
     format!("{name}: seconds of a morning")
+}
+
+/// What the signs at the bars mean.
+pub fn bars(limit: char, settled: &str) -> String {
+    format!("{limit} so far is quick reading for you   {settled} settled")
 }
 
 /// Which microphone is listened to.

@@ -78,7 +78,15 @@ pub fn draw(frame: &mut Frame, state: &Practice, easel: &mut Easel) {
     let feedback = match (state.typing.accidental(), &view.feedback) {
         (Alteration::Natural, _) if says.is_some() => says.unwrap_or_default().to_owned(),
         (Alteration::Natural, Some(feedback)) => state.desk.wording().feedback(feedback),
-        (Alteration::Natural, None) => state.silent.unwrap_or(words::WHICH_NOTE).to_owned(),
+        (Alteration::Natural, None) => {
+            // Before the first sound there is time to turn it down.
+            let question = if state.desk.sound_is_on() {
+                words::WHICH_NOTE_SOUNDED
+            } else {
+                words::WHICH_NOTE
+            };
+            state.silent.unwrap_or(question).to_owned()
+        }
         (waiting, _) => words::of_which_letter(waiting).to_owned(),
     };
     let of_group = match view.item.and_then(|item| item.in_group) {

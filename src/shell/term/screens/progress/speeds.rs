@@ -53,6 +53,12 @@ const ASCII: Signs = Signs {
     settled: " +",
 };
 
+impl Signs {
+    fn of(wording: Wording) -> Signs {
+        if wording.ascii { ASCII } else { SIGNS }
+    }
+}
+
 /// The rows of one staff, by the place of their notes, each with its index on the page.
 type Places<'a> = BTreeMap<StaffStep, Vec<(usize, &'a Row)>>;
 
@@ -63,7 +69,9 @@ pub fn order(rows: &[Row]) -> Vec<usize> {
         .collect();
     order.sort_by_key(|&n| {
         let item = rows[n].item;
-        (item.clef, -StaffStep::of(item.pitch, item.clef).0, item)
+        let step = StaffStep::of(item.pitch, item.clef);
+        let altered = item.pitch.alteration != Alteration::Natural;
+        (item.clef, -step.0, altered, item)
     });
     order
 }
@@ -116,8 +124,11 @@ pub fn draw(frame: &mut Frame, area: Rect, page: &ProgressPage, theme: Theme) {
         ..area
     };
     if below.height >= AHEAD {
-        let ahead = page.progress.forecast_lines();
-        block(frame, below, ahead.into_iter().map(Line::raw).collect());
+        let signs = Signs::of(page.wording);
+        let legend = words::bars(signs.limit, signs.settled.trim());
+        let mut lines = vec![Line::styled(legend, dim())];
+        lines.extend(page.progress.forecast_lines().into_iter().map(Line::raw));
+        block(frame, below, lines);
     }
 }
 
@@ -157,7 +168,7 @@ impl Staff {
         clef: Clef,
         notes: Option<&Vec<(usize, &Row)>>,
     ) -> Line<'static> {
-        let signs = if self.wording.ascii { ASCII } else { SIGNS };
+        let signs = Signs::of(self.wording);
         let notes = notes.map(Vec::as_slice).unwrap_or_default();
         let is_chosen = notes.iter().any(|(n, _)| *n == self.chosen);
         let natural = step.pitch(clef);
