@@ -35,6 +35,7 @@ fn stage(id: &str) -> Stage {
         least_answers: 30,
         advance: Advance::Days,
         groups: None,
+        tasks: Vec::new(),
         fluent_ms: 800,
     }
 }

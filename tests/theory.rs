@@ -2,7 +2,9 @@
 //! The tables say how they were made.
 #![allow(clippy::unwrap_used, clippy::panic)]
 
-use stavelark::theory::{Clef, Interval, KeySignature, Pitch, Reference, StaffStep, Temperament};
+use stavelark::theory::{
+    Chord, Clef, Interval, KeySignature, Mode, Pitch, Reference, StaffStep, Temperament, cadence,
+};
 
 fn rows(table: &'static str) -> impl Iterator<Item = Vec<&'static str>> {
     table
@@ -13,6 +15,7 @@ fn rows(table: &'static str) -> impl Iterator<Item = Vec<&'static str>> {
 
 const PITCHES: &str = include_str!("data/music_library.csv");
 const INTERVALS: &str = include_str!("data/music_library_intervals.csv");
+const CHORDS: &str = include_str!("data/music_library_chords.csv");
 
 #[test]
 fn keys_frequencies_and_staff_places_are_those_of_a_music_library() {
@@ -73,4 +76,60 @@ fn intervals_are_those_of_a_music_library() {
         compared += 1;
     }
     assert_eq!(compared, 149);
+}
+
+#[test]
+fn intervals_reach_the_notes_of_a_music_library() {
+    let mut compared = 0;
+    for row in rows(INTERVALS).filter(|row| row[0] != "lower") {
+        let (low, high): (Pitch, Pitch) = (row[0].parse().unwrap(), row[1].parse().unwrap());
+        // Triply altered intervals are not read.
+        let Ok(interval) = row[2].parse::<Interval>() else {
+            continue;
+        };
+        assert_eq!(interval.semitones().to_string(), row[3], "{}", row[2]);
+        assert_eq!(interval.above(low), Some(high), "{low} {}", row[2]);
+        assert_eq!(interval.below(high), Some(low), "{high} {}", row[2]);
+        compared += 1;
+    }
+    assert!(compared >= 140, "{compared}");
+}
+
+#[test]
+fn chords_are_spelled_as_by_a_music_library() {
+    let mut compared = 0;
+    for row in rows(CHORDS).filter(|row| row.len() == 3 && Chord::from_word(row[0]).is_some()) {
+        let chord = Chord::from_word(row[0]).unwrap();
+        let pitches = chord.over(row[1].parse().unwrap()).unwrap();
+        let names: Vec<String> = pitches.iter().map(ToString::to_string).collect();
+        assert_eq!(names.join(" "), row[2], "{} over {}", row[0], row[1]);
+        compared += 1;
+    }
+    assert_eq!(
+        compared, 186,
+        "nine qualities over 21 roots, but for triple signs"
+    );
+}
+
+#[test]
+fn cadences_are_those_of_a_music_library_in_every_key() {
+    let mut compared = 0;
+    for row in rows(CHORDS).filter(|row| matches!(row[1], "major" | "minor")) {
+        let key = KeySignature::new(row[0].parse().unwrap()).unwrap();
+        let mode = if row[1] == "major" {
+            Mode::Major
+        } else {
+            Mode::Minor
+        };
+        let chords = cadence(key, mode).map(|chord| {
+            assert!(
+                chord.windows(2).all(|pair| pair[0].midi() < pair[1].midi()),
+                "{row:?}"
+            );
+            chord.map(|pitch| pitch.spelling().to_string()).join(" ")
+        });
+        assert_eq!(chords.join("|"), row[2], "{} {}", row[0], row[1]);
+        compared += 1;
+    }
+    assert_eq!(compared, 30);
 }

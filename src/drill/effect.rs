@@ -2,6 +2,7 @@
 
 use crate::study::{Answer, Item, Outcome};
 
+use super::cue::Cue;
 use super::judge::{Given, Miss};
 use super::summary::Summary;
 
@@ -17,8 +18,13 @@ pub enum Effect {
         /// What is asked.
         item: Item,
     },
-    /// Sound the item.
-    Sound(Item),
+    /// Sound this.
+    Sound {
+        /// What.
+        cue: Cue,
+        /// It is what is asked, or leads to it: the prompt's clock starts when it has ended.
+        prompt: bool,
+    },
     /// Keep the answer before its verdict is drawn.
     Save {
         /// Counts the answers of this sitting, from 0.
@@ -27,7 +33,7 @@ pub enum Effect {
         number: u32,
         /// The answer.
         answer: Answer,
-        /// The note given, with its octave only where that is known.
+        /// What was given; a note with its octave only where that is known.
         given: Option<Given>,
     },
     /// Take the answer of that sequence number out of the record.
@@ -50,6 +56,8 @@ pub enum Feedback {
         item: Item,
         /// Time from the prompt; `None` when untimed or not at the first try.
         response_ms: Option<u32>,
+        /// Of a sung note, how far it was above its place, in cents.
+        sung_cents: Option<i16>,
     },
     /// It was not; the prompt waits for the right answer.
     Wrong(Miss),

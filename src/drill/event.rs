@@ -1,6 +1,7 @@
 //! What happens to a sitting. Every time is in ms from the sitting's start.
 
-use crate::theory::{MidiNote, Spelling};
+use crate::study::Task;
+use crate::theory::{MidiNote, Pitch, Spelling};
 
 /// Something that happened outside.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -30,6 +31,29 @@ pub enum Event {
         at_ms: u64,
         /// The key; `None` when something was heard, but not surely enough to judge.
         key: Option<MidiNote>,
+    },
+    /// A note was sung.
+    Sung {
+        /// When it began.
+        onset_ms: u64,
+        /// When it was known.
+        at_ms: u64,
+        /// The nearest key, and whole cents above it; `None` when something was heard, but not surely enough to judge.
+        note: Option<(MidiNote, i16)>,
+    },
+    /// A note was chosen on the staff.
+    Placed {
+        /// When the key was pressed.
+        at_ms: u64,
+        /// The note.
+        pitch: Pitch,
+    },
+    /// One of the tasks that may be asked was chosen.
+    Chosen {
+        /// When the key was pressed.
+        at_ms: u64,
+        /// The task.
+        task: Task,
     },
     /// Time passed while the piano could be heard; told now and then.
     Passed {

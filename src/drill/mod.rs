@@ -1,5 +1,6 @@
 //! One sitting, as a pure state machine: [`Sitting::on`] takes an [`Event`] and gives [`Effect`]s; clock and devices are outside.
 
+mod cue;
 mod effect;
 mod event;
 mod judge;
@@ -9,11 +10,12 @@ mod sitting;
 mod summary;
 mod typing;
 
+pub use cue::{Cue, CueNote};
 pub use effect::{Effect, End, Feedback};
 pub use event::Event;
-pub use judge::{Given, Miss, judge};
+pub use judge::{Given, Miss, answers, judge};
 pub use placement::Placement;
 pub use reaction::Reaction;
 pub use sitting::{Limits, Plan, Rest, Sitting};
-pub use summary::Summary;
+pub use summary::{Summary, SungNotes};
 pub use typing::{Typed, Typing};

@@ -6,7 +6,7 @@
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 
-use crate::study::{Course, Item, KEPT_ABOVE_FLOOR_MS};
+use crate::study::{Course, Item, KEPT_ABOVE_FLOOR_MS, StageKind};
 
 /// It ends after this much answer time, whatever is known by then.
 const LONGEST_MS: u64 = 120_000;
@@ -37,7 +37,8 @@ impl Placement {
         let mut steps = Vec::new();
         for (place, stage) in course.stages.iter().enumerate() {
             let items = stage.items();
-            if stage.groups.is_some() {
+            // What is only heard says nothing of where to begin reading.
+            if stage.kind != StageKind::Notes {
                 continue;
             }
             let new: Vec<Item> = items.into_iter().filter(|i| !met.contains(i)).collect();

@@ -2,18 +2,20 @@
 
 use jiff::{SignedDuration, Timestamp};
 
-use rand::SeedableRng;
+use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 
 use crate::study::{
-    Answer, AnswerWay, Chooser, GroupRules, Item, LearnerModel, Outcome, Pool, PromptKind,
-    draw_group,
+    Answer, AnswerWay, Balance, Chooser, GroupRules, Item, LearnerModel, Outcome, Pool, PromptKind,
+    StageKind, Staircase, Task, draw_group,
 };
+use crate::theory::MidiNote;
 
+use super::cue::Cue;
 use super::effect::{Effect, End, Feedback};
 use super::event::Event;
-use super::judge::{Given, Miss, judge};
-use super::summary::Summary;
+use super::judge::{Given, Miss, answers, judge};
+use super::summary::{Summary, SungNotes};
 
 /// When a sitting is over.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -33,8 +35,18 @@ pub struct Plan {
     pub start: Timestamp,
     /// The id of the stage.
     pub stage: String,
+    /// What the stage drills.
+    pub kind: StageKind,
     /// Its items; one block after another.
     pub blocks: Vec<Vec<Item>>,
+    /// What is asked of them by ear, in equal shares; empty where the notes themselves are asked.
+    pub tasks: Vec<Task>,
+    /// Where the search for a threshold begins.
+    pub staircase: Staircase,
+    /// The range of the voice that answers, if it is known: what is sounded goes to its octave.
+    pub voice: Option<(MidiNote, MidiNote)>,
+    /// Whether the octave of a sung note counts.
+    pub octave_counts: bool,
     /// How groups are drawn from the items; `None` for single notes.
     pub groups: Option<GroupRules>,
     /// Items of earlier stages that come along, for up to a quarter of the prompts.
@@ -109,6 +121,8 @@ pub enum Rest {
 pub struct Sitting {
     plan: Plan,
     chooser: Chooser,
+    balance: Balance,
+    staircase: Staircase,
     block: usize,
     number: u32,
     open: Option<Open>,
@@ -123,6 +137,8 @@ pub struct Sitting {
     /// All answers by sequence number, with the prompt's number, and whether they were taken back.
     kept: Vec<(u32, Answer, bool)>,
     answered: u32,
+    /// Of each note sung right, cents above its place.
+    sung_cents: Vec<i16>,
     taken_back: u32,
     over: bool,
 }
@@ -134,6 +150,8 @@ impl Sitting {
         let chooser = chooser(&plan, 0, &[], plan.start);
         let rng = ChaCha8Rng::seed_from_u64(plan.seed);
         Sitting {
+            balance: Balance::new(plan.tasks.len(), plan.seed),
+            staircase: plan.staircase.clone(),
             plan,
             group: Group::default(),
             rng,
@@ -147,9 +165,25 @@ impl Sitting {
             lively_ms: 0,
             kept: Vec::new(),
             answered: 0,
+            sung_cents: Vec::new(),
             taken_back: 0,
             over: false,
         }
+    }
+
+    /// What it drills.
+    pub fn kind(&self) -> StageKind {
+        self.plan.kind
+    }
+
+    /// How items are put.
+    pub fn prompt(&self) -> PromptKind {
+        self.plan.prompt
+    }
+
+    /// How they are answered.
+    pub fn way(&self) -> AnswerWay {
+        self.plan.way
     }
 
     /// Active time so far, ms.
@@ -201,27 +235,42 @@ impl Sitting {
                 key,
             } if self.rest.is_none() => {
                 self.lively_ms = at_ms;
-                // A note from before the prompt could be read cannot be an answer to it.
-                // Within a group the next note has been in sight all along.
-                let soonest = if self.group.put > 1 {
-                    1
-                } else {
-                    ANTICIPATION_MS
-                };
-                match self.open.and_then(|open| open.ready_ms) {
-                    Some(ready) if onset_ms >= ready + soonest => {
-                        self.answer(onset_ms, at_ms, key.map(Given::Key))
-                    }
-                    _ => Vec::new(),
-                }
+                self.sounded(onset_ms, at_ms, key.map(Given::Key))
+            }
+            Event::Sung {
+                onset_ms,
+                at_ms,
+                note,
+            } if self.rest.is_none() => {
+                self.lively_ms = at_ms;
+                let octave = self.plan.octave_counts;
+                let sung = note.map(|(key, cents)| Given::Sung { key, cents, octave });
+                self.sounded(onset_ms, at_ms, sung)
+            }
+            Event::Placed { at_ms, pitch } if self.rest.is_none() => {
+                self.lively_ms = at_ms;
+                self.answer(at_ms, at_ms, Some(Given::Placed(pitch)))
+            }
+            Event::Chosen { at_ms, task } if self.rest.is_none() => {
+                self.lively_ms = at_ms;
+                self.answer(at_ms, at_ms, Some(Given::Chosen(task)))
             }
             // Only what surely is a note goes on: a knock or a word does not.
             Event::Struck {
                 at_ms,
                 key: Some(_),
                 ..
+            }
+            | Event::Sung {
+                at_ms,
+                note: Some(_),
+                ..
             } if self.rest != Some(Rest::Asked) => self.go_on(at_ms),
-            Event::Named { .. } | Event::Struck { .. } => Vec::new(),
+            Event::Named { .. }
+            | Event::Struck { .. }
+            | Event::Sung { .. }
+            | Event::Placed { .. }
+            | Event::Chosen { .. } => Vec::new(),
             Event::Passed { at_ms } => {
                 let silent = at_ms.saturating_sub(self.lively_ms) >= SILENCE_MS;
                 if self.plan.hands_on && self.rest.is_none() && silent {
@@ -238,6 +287,20 @@ impl Sitting {
             }
             Event::Resume { at_ms } => self.go_on(at_ms),
             Event::Stop => self.finish(End::Stopped),
+        }
+    }
+
+    /// Takes a sound: a note from before the prompt could be read cannot be an answer to it.
+    fn sounded(&mut self, onset_ms: u64, at_ms: u64, given: Option<Given>) -> Vec<Effect> {
+        // Within a group the next note has been in sight all along.
+        let soonest = if self.group.put > 1 {
+            1
+        } else {
+            ANTICIPATION_MS
+        };
+        match self.open.and_then(|open| open.ready_ms) {
+            Some(ready) if onset_ms >= ready + soonest => self.answer(onset_ms, at_ms, given),
+            _ => Vec::new(),
         }
     }
 
@@ -281,6 +344,8 @@ impl Sitting {
         }
         let mut effects = Vec::new();
         let item = match self.plan.groups {
+            None if self.plan.kind == StageKind::InTune => self.next_pair(),
+            None if !self.plan.tasks.is_empty() => self.next_task(),
             None => self.chooser.next_item(),
             Some(rules) => {
                 if self.group.put == self.group.notes.len() {
@@ -309,14 +374,59 @@ impl Sitting {
         effects
     }
 
+    /// Two notes as far apart as the search wants them, up or down by chance.
+    fn next_pair(&mut self) -> Option<Item> {
+        let tenths = (self.staircase.cents() * 10.0).round() as i16;
+        let tenths = if self.rng.random() { tenths } else { -tenths };
+        self.of_some_note(Task::InTune(tenths))
+    }
+
+    /// The next task in equal shares, those known least first within them.
+    fn next_task(&mut self) -> Option<Item> {
+        let (tasks, model) = (&self.plan.tasks, self.chooser.model());
+        let need = |kind: usize| {
+            let part = Item::of_task(tasks[kind]);
+            (1.0 - model.probability(&part)).powi(2)
+        };
+        let kind = self.balance.next_kind(need)?;
+        self.of_some_note(tasks[kind])
+    }
+
+    /// `task` asked of a note of the block that it can be asked of.
+    fn of_some_note(&mut self, task: Task) -> Option<Item> {
+        let notes = &self.plan.blocks[self.block];
+        let fitting = |notes: &[Item]| -> Vec<Item> {
+            let fits = notes.iter().filter(|note| task.fits(note.pitch, note.key));
+            fits.copied().collect()
+        };
+        let mut among = fitting(notes);
+        if among.is_empty() {
+            // The task belongs to another block's notes.
+            among = fitting(&self.plan.blocks.concat());
+        }
+        let at = self.rng.random_range(0..among.len().max(1));
+        let root = among.get(at)?;
+        Some(Item {
+            task: Some(task),
+            ..*root
+        })
+    }
+
     fn put(&self, item: Item) -> Vec<Effect> {
         let mut effects = vec![Effect::Show {
             number: self.number,
             item,
         }];
-        if self.plan.prompt != PromptKind::Eye {
-            effects.push(Effect::Sound(item));
-        }
+        let sung = self.plan.way == AnswerWay::Voice;
+        let how = (self.plan.kind, self.plan.prompt, sung);
+        let cue = Cue::of_prompt(how, item, &self.group.notes);
+        effects.extend(cue.map(|cue| Effect::Sound {
+            cue: match self.plan.voice {
+                Some(range) if sung => cue.for_voice(range),
+                _ => cue,
+            },
+            prompt: true,
+        }));
         effects
     }
 
@@ -347,6 +457,9 @@ impl Sitting {
         let Some(ready_ms) = open.ready_ms else {
             return Vec::new();
         };
+        if given.is_some_and(|given| !answers(open.item, given)) {
+            return Vec::new();
+        }
         let verdict = given.map(|given| judge(open.item, given));
         let outcome = verdict.as_ref().map_or(Outcome::NotSure, Outcome::from);
         if outcome != Outcome::NotSure {
@@ -360,7 +473,9 @@ impl Sitting {
         self.active_ms += earned;
         self.open = Some(open);
         let response_ms = (self.plan.timed && open.tries == 1)
-            .then(|| given_ms.saturating_sub(ready_ms))
+            // An answer to what still sounds took no time that could be compared.
+            .then(|| given_ms.checked_sub(ready_ms))
+            .flatten()
             .and_then(|ms| u32::try_from(ms).ok());
         let answer = Answer {
             at: self.instant(at_ms),
@@ -369,10 +484,12 @@ impl Sitting {
             prompt: self.plan.prompt,
             way: match (self.plan.way, given) {
                 // Letters stand in when the piano cannot be heard; their speed is another.
-                (AnswerWay::Piano, Some(Given::Name(_))) => AnswerWay::Letters,
+                (_, Some(Given::Name(_) | Given::Placed(_) | Given::Chosen(_))) => {
+                    AnswerWay::Letters
+                }
                 (way, _) => way,
             },
-            given: given.map(|given| given.pitch(open.item)),
+            given: given.map(|given| given.reply(open.item)),
             outcome,
             response_ms: response_ms.filter(|_| outcome != Outcome::NotSure),
             attempt: open.tries.max(1),
@@ -389,24 +506,46 @@ impl Sitting {
             let comparable = answer.response_ms.filter(|_| answer.way == self.plan.way);
             self.chooser.record(&open.item, outcome, comparable);
             self.group.right += u32::from(outcome == Outcome::Right);
+            if let Some(Task::InTune(tenths)) = open.item.task {
+                let right = outcome == Outcome::Right;
+                self.staircase.answer(f64::from(tenths) / 10.0, right);
+            }
         }
         match verdict {
             None => effects.push(Effect::Tell(Feedback::NotSure)),
-            Some(Err(miss)) => effects.push(Effect::Tell(Feedback::Wrong(miss))),
-            Some(Ok(())) => effects.extend(self.right(open, given_ms, answer.response_ms)),
+            Some(Err(miss)) => {
+                effects.push(Effect::Tell(Feedback::Wrong(miss)));
+                // Of two answers the other one is right: giving it would teach nothing.
+                if matches!(open.item.task, Some(Task::InTune(_))) {
+                    effects.extend(self.go_to_next(given_ms));
+                }
+            }
+            Some(Ok(())) => {
+                if self.plan.prompt == PromptKind::Eye && self.plan.way == AnswerWay::Letters {
+                    effects.push(Effect::Sound {
+                        cue: Cue::note(open.item.pitch),
+                        prompt: false,
+                    });
+                }
+                let sung_cents = match given {
+                    Some(Given::Sung { cents, .. }) => Some(cents),
+                    _ => None,
+                };
+                self.sung_cents.extend(sung_cents);
+                effects.push(Effect::Tell(Feedback::Right {
+                    item: open.item,
+                    response_ms: answer.response_ms,
+                    sung_cents,
+                }));
+                effects.extend(self.go_to_next(given_ms));
+            }
         }
         effects
     }
 
-    fn right(&mut self, open: Open, given_ms: u64, response_ms: Option<u32>) -> Vec<Effect> {
+    /// Leaves the prompt that has been answered.
+    fn go_to_next(&mut self, given_ms: u64) -> Vec<Effect> {
         let mut effects = Vec::new();
-        if self.plan.prompt == PromptKind::Eye && self.plan.way == AnswerWay::Letters {
-            effects.push(Effect::Sound(open.item));
-        }
-        effects.push(Effect::Tell(Feedback::Right {
-            item: open.item,
-            response_ms,
-        }));
         self.answered += 1;
         self.open = None;
         let group_goes_on = self.group.put < self.group.notes.len();
@@ -464,6 +603,7 @@ impl Sitting {
         }
         let now = self.instant(self.counted_to_ms);
         self.chooser = chooser(&self.plan, self.block, &self.kept, now);
+        self.staircase = staircase(&self.plan, &self.kept);
         vec![
             Effect::Withdraw {
                 sequence: sequence as u32,
@@ -482,13 +622,33 @@ impl Sitting {
             .iter()
             .filter(|(_, _, back)| !back)
             .map(|(_, answer, _)| answer);
-        vec![Effect::Finish(Summary::of(kept, end, self.taken_back))]
+        let mut summary = Summary::of(kept, end, self.taken_back);
+        summary.threshold = self.staircase.threshold();
+        summary.sung = SungNotes::of(&self.sung_cents);
+        vec![Effect::Finish(summary)]
     }
+}
+
+/// The search for a threshold as the answers that stand have led it.
+fn staircase(plan: &Plan, kept: &[(u32, Answer, bool)]) -> Staircase {
+    let mut staircase = plan.staircase.clone();
+    let standing = kept.iter().filter(|(_, _, back)| !back);
+    for (_, answer, _) in standing.filter(|(_, a, _)| a.attempt == 1) {
+        if let Some(Task::InTune(tenths)) = answer.item.task {
+            let right = answer.outcome == Outcome::Right;
+            staircase.answer(f64::from(tenths) / 10.0, right);
+        }
+    }
+    staircase
 }
 
 /// A chooser for one block that knows the history and what this sitting has kept.
 fn chooser(plan: &Plan, block: usize, kept: &[(u32, Answer, bool)], now: Timestamp) -> Chooser {
-    let items = plan.blocks.get(block).map_or(&[][..], Vec::as_slice);
+    // Tasks are chosen in equal shares, whatever notes they are asked of.
+    let items = match plan.blocks.get(block) {
+        Some(items) if plan.kind.asks_notes() || plan.kind.in_groups() => items.as_slice(),
+        _ => &[],
+    };
     // Where each staff is taken alone, only what stands on it comes along.
     let here = |item: &&Item| plan.blocks.len() == 1 || items.iter().any(|i| i.clef == item.clef);
     let carried: Vec<Item> = plan.carried.iter().filter(here).copied().collect();
@@ -532,7 +692,12 @@ mod tests {
         Plan {
             start: "2026-03-02T16:00:00Z".parse().unwrap(),
             stage: "treble".to_owned(),
+            kind: StageKind::Notes,
             blocks: vec![items.to_vec()],
+            tasks: Vec::new(),
+            staircase: Staircase::default(),
+            voice: None,
+            octave_counts: false,
             groups: None,
             carried: Vec::new(),
             history: Vec::new(),

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use crate::study::{Answer, Item, Outcome};
+use crate::study::{Answer, Item, Outcome, Threshold};
 
 use super::effect::End;
 
@@ -23,6 +23,42 @@ pub struct Summary {
     pub active_ms: u64,
     /// Verdicts taken back.
     pub taken_back: u32,
+    /// How the sung notes lay.
+    pub sung: Option<SungNotes>,
+    /// How fine the ear is, where that was sought and is known.
+    pub threshold: Option<Threshold>,
+}
+
+/// How sung notes lay about their places.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct SungNotes {
+    /// How many.
+    pub notes: u32,
+    /// The middle one lay so many cents above its place.
+    pub median_cents: i16,
+    /// Half of them lay no further from that.
+    pub spread_cents: i16,
+}
+
+impl SungNotes {
+    /// Of the cents of each note that was sung right; `None` for fewer than five.
+    pub fn of(cents: &[i16]) -> Option<SungNotes> {
+        let middle = |values: &[i16]| {
+            let mut sorted = values.to_vec();
+            sorted.sort_unstable();
+            sorted[sorted.len() / 2]
+        };
+        if cents.len() < 5 {
+            return None;
+        }
+        let median_cents = middle(cents);
+        let off: Vec<i16> = cents.iter().map(|c| (c - median_cents).abs()).collect();
+        Some(SungNotes {
+            notes: cents.len() as u32,
+            median_cents,
+            spread_cents: middle(&off),
+        })
+    }
 }
 
 impl Summary {
@@ -39,7 +75,7 @@ impl Summary {
         let mut by_item: BTreeMap<Item, Vec<u32>> = BTreeMap::new();
         for answer in right.clone() {
             if let Some(ms) = answer.response_ms {
-                by_item.entry(answer.item).or_default().push(ms);
+                by_item.entry(shown_as(answer.item)).or_default().push(ms);
             }
         }
         let mut all: Vec<u32> = by_item.values().flatten().copied().collect();
@@ -57,7 +93,18 @@ impl Summary {
             slowest,
             active_ms: answers.map(|a| u64::from(a.active_ms)).sum(),
             taken_back,
+            sung: None,
+            threshold: None,
         }
+    }
+}
+
+/// A task is one whatever note it was asked of.
+fn shown_as(item: Item) -> Item {
+    if item.task.is_some() {
+        item.part()
+    } else {
+        item
     }
 }
 
@@ -68,5 +115,20 @@ fn median(values: &mut [u32]) -> Option<u32> {
         0 => None,
         n if n % 2 == 1 => Some(values[middle]),
         _ => Some(values[middle - 1].midpoint(values[middle])),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn sung_notes_are_told_by_their_middle_and_the_half_about_it() {
+        let told = SungNotes::of(&[-12, -8, -10, -10, 40]).unwrap();
+        assert_eq!(
+            (told.notes, told.median_cents, told.spread_cents),
+            (5, -10, 2)
+        );
+        assert_eq!(SungNotes::of(&[1, 2, 3, 4]), None);
     }
 }

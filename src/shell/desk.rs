@@ -3,16 +3,17 @@
 use std::io;
 use std::time::{Duration, Instant};
 
-use crate::drill::{Effect, Event, Feedback, Sitting, Summary};
-use crate::signal::listen::Surety;
-use crate::study::{Item, Stage};
-use crate::theory::{MidiNote, Spelling};
+use crate::drill::{Cue, Effect, Event, Feedback, Sitting, Summary};
+use crate::signal::listen::{NoteEvent, Surety};
+use crate::study::{AnswerWay, Item, PromptKind, Stage, Task};
+use crate::theory::{MidiNote, Pitch, Spelling};
 
 use super::ear::{Heard, OwnSound};
 use super::events::EventLog;
 use super::home::HomeError;
 use super::record::{Record, RecordError};
 use super::sound::Sound;
+use super::words::asking::{self, Choice};
 use super::words::{Wording, clock};
 
 /// Why a sitting could not go on.
@@ -44,6 +45,10 @@ pub struct View {
     pub feedback: Option<Feedback>,
     /// Counts what was told.
     pub told: u32,
+    /// What the prompt, or the group it belongs to, sounds.
+    pub cue: Option<Cue>,
+    /// It sounds now that the prompt is put.
+    sounds: bool,
     /// The end of the sitting.
     pub summary: Option<Summary>,
 }
@@ -75,6 +80,11 @@ pub struct Setup {
     pub told_clock: bool,
     /// From our sound to its arrival by the microphone, where that was measured and is listened to.
     pub loop_delay: Duration,
+}
+
+/// Whole cents of a note above its key in equal temperament.
+fn off_key(note: &NoteEvent) -> i16 {
+    note.cents.0.round().clamp(-100.0, 100.0) as i16
 }
 
 /// A running sitting.
@@ -162,7 +172,7 @@ impl Desk {
 
     /// The summary in words, with what it means for the day's mark.
     pub fn closing_lines(&self, summary: &Summary) -> Vec<String> {
-        let mut lines = self.setup.wording.summary(summary);
+        let mut lines = self.setup.wording.summary(summary, self.setup.stage.kind);
         lines.push(self.setup.record.mark_in_words());
         lines
     }
@@ -178,7 +188,9 @@ impl Desk {
         if self.view.item.is_none() || std::mem::replace(&mut self.view.ready, true) {
             return Ok(());
         }
-        let sounds_ms = self.setup.sound.heard_prompt_ms();
+        let sounds = self.view.cue.as_ref();
+        let sounds = sounds.filter(|_| self.view.sounds && self.setup.sound.can_be_heard());
+        let sounds_ms = sounds.map_or(0, |cue| u64::from(cue.length_ms()));
         let mut at_ms = self.now_ms() + sounds_ms;
         if sounds_ms > 0 {
             // It is heard later than it is sounded, and the answer comes later than it is given.
@@ -203,14 +215,68 @@ impl Desk {
         self.on(Event::Named { at_ms, name })
     }
 
+    /// A note was chosen on the staff just now.
+    pub fn placed(&mut self, pitch: Pitch) -> Result<(), DeskError> {
+        let at_ms = self.now_ms();
+        self.on(Event::Placed { at_ms, pitch })
+    }
+
+    /// An answer was chosen just now.
+    pub fn chosen(&mut self, task: Task) -> Result<(), DeskError> {
+        let at_ms = self.now_ms();
+        self.on(Event::Chosen { at_ms, task })
+    }
+
+    /// The answers that may be chosen now.
+    pub fn choices(&self) -> Vec<Choice> {
+        let item = self.view.item;
+        item.map(|item| asking::choices(&self.setup.stage, item, self.setup.wording))
+            .unwrap_or_default()
+    }
+
+    /// What is asked, in words.
+    pub fn question(&self) -> Option<String> {
+        let (view, wording) = (&self.view, self.setup.wording);
+        let item = view.item?;
+        Some(asking::question(
+            &self.setup.sitting,
+            item,
+            &view.group,
+            wording,
+        ))
+    }
+
+    /// Whether the note that is asked must not be shown.
+    pub fn only_heard(&self) -> bool {
+        let item = self.view.item;
+        item.is_some_and(|item| asking::only_heard(&self.setup.sitting, item))
+    }
+
     /// A note was heard.
     pub fn heard(&mut self, heard: &Heard) -> Result<(), DeskError> {
         let (onset_ms, at_ms) = (self.at_ms(heard.onset), self.at_ms(heard.at));
-        let key = (heard.note.surety == Surety::Sure).then_some(heard.note.key);
-        self.on(Event::Struck {
-            onset_ms,
-            at_ms,
-            key,
+        self.heard_at(&heard.note, onset_ms, at_ms)
+    }
+
+    /// A note was heard at that time of the sitting.
+    pub fn heard_at(
+        &mut self,
+        note: &NoteEvent,
+        onset_ms: u64,
+        at_ms: u64,
+    ) -> Result<(), DeskError> {
+        let key = (note.surety == Surety::Sure).then_some(note.key);
+        self.on(match self.setup.sitting.way() {
+            AnswerWay::Voice => Event::Sung {
+                onset_ms,
+                at_ms,
+                note: key.map(|key| (key, off_key(note))),
+            },
+            _ => Event::Struck {
+                onset_ms,
+                at_ms,
+                key,
+            },
         })
     }
 
@@ -230,10 +296,14 @@ impl Desk {
         self.setup.sound.is_on()
     }
 
-    /// Sounds the item again.
+    /// Sounds the prompt again: what it sounded, or the note that is shown.
     pub fn sound_again(&mut self) {
-        if let Some(item) = self.view.item {
-            self.setup.sound.play(item);
+        let shown = || {
+            let item = self.view.item?;
+            (self.setup.sitting.prompt() == PromptKind::Eye).then(|| Cue::note(item.pitch))
+        };
+        if let Some(cue) = self.view.cue.clone().or_else(shown) {
+            self.setup.sound.play(&cue);
         }
     }
 
@@ -256,8 +326,19 @@ impl Desk {
                     self.view.number = number;
                     self.view.ready = false;
                     self.view.item = Some(item);
+                    // A group is heard as a whole, and may be heard again at each of its notes.
+                    if item.in_group.is_none_or(|within| within.place == 1) {
+                        self.view.cue = None;
+                    }
+                    self.view.sounds = false;
                 }
-                Effect::Sound(item) => self.setup.sound.play(item),
+                Effect::Sound { cue, prompt } => {
+                    self.setup.sound.play(&cue);
+                    if prompt {
+                        self.view.cue = Some(cue);
+                        self.view.sounds = true;
+                    }
+                }
                 Effect::Tell(feedback) => {
                     self.view.feedback = Some(feedback);
                     self.view.told += 1;

@@ -55,6 +55,12 @@ impl EventLog {
 fn described(item: Item) -> serde_json::Value {
     let mut value =
         json!({"kind": "note", "pitch": item.pitch.to_string(), "clef": item.clef.name()});
+    if let Some(task) = item.task {
+        // What is asked of the note, as the record writes it; and the note that answers, where one does.
+        value["kind"] = "task".into();
+        value["task"] = task.to_string().into();
+        value["answer"] = item.target().map(|pitch| pitch.to_string()).into();
+    }
     if let Some(within) = item.in_group {
         value["place"] = within.place.into();
         value["from_last"] = within.from_last.into();

@@ -9,7 +9,7 @@ use super::clock;
 use super::desk::{Desk, Setup};
 use super::events::EventLog;
 use super::paths::Paths;
-use super::reading::{Reading, floor_key};
+use super::reading::{Manner, Reading, floor_key};
 use super::record::{Begin, Record};
 use super::settings::Settings;
 use super::sound::Sound;
@@ -19,7 +19,7 @@ use super::today::Today;
 use super::words::Wording;
 use crate::drill::{Limits, Plan, Sitting};
 use crate::study::{
-    AnswerWay, Course, Practised, PromptKind, Stage, carried, practice_day, standing_from,
+    AnswerWay, Course, Family, Practised, PromptKind, Stage, carried, practice_day, standing_from,
 };
 use crate::theory::NoteNames;
 
@@ -65,9 +65,9 @@ impl Wish {
         }
     }
 
-    /// Answered at a live piano, without a hand for the computer.
+    /// Answered at a live piano or by a live voice, without a hand for the computer.
     pub fn hands_on(&self) -> bool {
-        self.way == AnswerWay::Piano && !self.told_clock
+        self.way != AnswerWay::Letters && !self.told_clock
     }
 }
 
@@ -311,15 +311,70 @@ impl Home {
 
     /// What the record shows of the learner, by the way they answered last.
     pub fn reading(&self, stage: Option<&Stage>) -> Result<Reading, StoreError> {
-        let last = self.store.last_way(self.learner.id)?;
-        let how = last.unwrap_or((AnswerWay::Letters, PromptKind::Eye));
+        let how = self.manner(stage)?;
         Reading::of(&self.store, &self.learner, how, stage, None, self.day())
+    }
+
+    /// How the answers that a stage is judged by were given: as it was answered last, else as any stage was.
+    fn manner(&self, stage: Option<&Stage>) -> Result<Manner, StoreError> {
+        let at = |id| self.store.last_way(self.learner.id, id);
+        let here = match stage {
+            Some(stage) => at(Some(&stage.id))?,
+            None => None,
+        };
+        let last = match here {
+            Some(here) => Some(here),
+            None => at(None)?,
+        };
+        let (way, prompt) = last.unwrap_or((AnswerWay::Letters, PromptKind::Eye));
+        let Some(kind) = stage.map(|stage| stage.kind) else {
+            return Ok(Manner {
+                way,
+                prompt,
+                family: Family::Notes,
+            });
+        };
+        Ok(Manner {
+            way: if kind.answered_by_notes() {
+                way
+            } else {
+                AnswerWay::Letters
+            },
+            prompt: match (kind.prompt(), here) {
+                (Some(own), _) => own,
+                (None, Some(_)) => prompt,
+                // A stage of the ear says nothing of how notes are put elsewhere.
+                (None, None) => self.settings.prompt(),
+            },
+            family: kind.family(),
+        })
+    }
+
+    /// The reading of `manner`, at no stage in particular.
+    pub fn reading_of(&self, manner: Manner) -> Result<Reading, StoreError> {
+        Reading::of(&self.store, &self.learner, manner, None, None, self.day())
+    }
+
+    /// `wish` as its stage can be asked: a stage of the ear sounds whatever is wished, and where a choice answers, no
+    /// piano and no voice does.
+    pub fn fitted(&self, wish: Wish) -> Wish {
+        let Ok(stage) = self.stage(&wish) else {
+            return wish;
+        };
+        Wish {
+            prompt: stage.kind.prompt().unwrap_or(wish.prompt),
+            way: if stage.kind.answered_by_notes() {
+                wish.way
+            } else {
+                AnswerWay::Letters
+            },
+            ..wish
+        }
     }
 
     /// Whether a stage that waits for it is settled. It is asked only then, since all answers are read for it.
     fn settled(&self, stage: &Stage, day: Date) -> Result<bool, StoreError> {
-        let last = self.store.last_way(self.learner.id)?;
-        let how = last.unwrap_or((AnswerWay::Letters, PromptKind::Eye));
+        let how = self.manner(Some(stage))?;
         let reading = Reading::of(&self.store, &self.learner, how, Some(stage), None, day)?;
         Ok(reading.model.all_settled(&stage.parts()))
     }
@@ -353,6 +408,7 @@ impl Home {
         events: Option<EventLog>,
         sound: Sound,
     ) -> Result<Desk, HomeError> {
+        let wish = &self.fitted(wish.clone());
         let stage = self.stage(wish)?;
         let day = self.day();
         let now = clock::now();
@@ -371,7 +427,11 @@ impl Home {
         let reading = Reading::of(
             &self.store,
             &self.learner,
-            (wish.way, wish.prompt),
+            Manner {
+                way: wish.way,
+                prompt: wish.prompt,
+                family: stage.kind.family(),
+            },
             Some(&stage),
             Some(wish.timed),
             day,
@@ -386,6 +446,11 @@ impl Home {
         let plan = Plan {
             start: now,
             stage: stage.id.clone(),
+            kind: stage.kind,
+            tasks: stage.tasks.clone(),
+            staircase: reading.staircase(),
+            voice: self.settings.voice_range(),
+            octave_counts: self.settings.octave_counts(),
             blocks: stage
                 .blocks_on(day)
                 .into_iter()

@@ -6,6 +6,7 @@ pub mod clock;
 mod desk;
 pub mod ear;
 mod events;
+mod hearing;
 mod home;
 mod locale;
 pub mod paths;

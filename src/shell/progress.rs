@@ -5,13 +5,14 @@ use std::collections::{BTreeMap, HashSet};
 use jiff::civil::Date;
 use serde_json::{Value, json};
 
+use super::hearing::Hearing;
 use super::home::{Home, HomeError};
 use super::reading::Reading;
 use super::today::Today;
 use super::words::{Wording, plural, seconds};
 use crate::study::{
-    Answer, AnswerWay, Confusion, Course, DayTrend, Forecast, Gain, Item, Outcome, Stage, Verdict,
-    Why, came_up, confusions, forecast, gains, trend,
+    Answer, AnswerWay, Confusion, Course, DayTrend, Forecast, Gain, Item, Outcome, PromptKind,
+    Stage, Task, Verdict, Why, came_up, confusions, forecast, gains, trend,
 };
 use crate::theory::{Clef, Pitch};
 
@@ -68,6 +69,8 @@ pub struct Progress {
     pub confusions: Vec<Confusion>,
     /// Practice days until the stage's items are settled.
     pub forecast: Option<Forecast>,
+    /// What is heard beside it.
+    pub hearing: Hearing,
     reading: Reading,
 }
 
@@ -77,17 +80,24 @@ impl Progress {
         let today = home.today()?;
         let stage = today.stage().or(today.course.stages.last()).cloned();
         let reading = home.reading(stage.as_ref())?;
+        let mut hearing = Hearing::of(home)?;
         let (store, learner) = home.parts();
         let taken_back = store.withdrawn_answers(learner.id)?;
         let items = stage.as_ref().map(Stage::parts).unwrap_or_default();
+        let rows = rows(&reading);
+        // What the stage asks stands among its own rows.
+        hearing
+            .tasks
+            .retain(|task| rows.iter().all(|row| row.item != task.item));
         Ok(Progress {
-            rows: rows(&reading),
+            rows,
             trend: trend(&reading.answers),
             gains: gains(&reading.answers),
             confusions: confusions(&reading.answers),
             forecast: forecast(&reading.model, &items, &reading.answers),
             today,
             taken_back,
+            hearing,
             reading,
         })
     }
@@ -125,6 +135,7 @@ impl Progress {
         let why = self.reading.model.why(&item);
         let item = item.part();
         let mut lines = vec![match item.in_group {
+            None if item.task.is_some() => format!("By ear: {}", wording.part(item)),
             None => format!("{} ({})", wording.part(item), wording.item(item)),
             Some(_) => format!("In a group: {}", wording.part(item)),
         }];
@@ -135,7 +146,10 @@ impl Progress {
                 reason.words()
             ));
         }
-        if item.in_group.is_none() && !course_items(&self.today.course).contains(&item) {
+        if item.in_group.is_none()
+            && item.task.is_none()
+            && !course_items(&self.today.course).contains(&item)
+        {
             lines.push("The course in use does not ask for it any more.".to_owned());
         }
         lines
@@ -213,6 +227,7 @@ impl Progress {
             "confusions": confusions,
             "group_places": self.reading.model.place_costs().iter().map(|c| json!({"place": c.place, "factor": c.factor})).collect::<Vec<_>>(),
             "forecast_days": self.forecast.map(|f| json!({"low": f.low, "likely": f.likely, "high": f.high})),
+            "hearing": self.hearing.json(),
             "slips": self.reading.model.slips().map(|right| 1.0 - right),
         })
     }
@@ -224,19 +239,26 @@ impl Progress {
             lines.push(format!("{} {name}: {days}", if now { '>' } else { ' ' }));
         }
         if self.rows.is_empty() {
-            lines.push("Nothing is answered yet.".to_owned());
+            if self.hearing.is_empty() {
+                lines.push("Nothing is answered yet.".to_owned());
+            }
+            lines.extend(self.hearing.lines(wording));
             return lines;
         }
         lines.extend(self.forecast_lines());
         lines.push(String::new());
         lines.push(self.floor_line());
-        lines.push(
-            "Notes read, slowest first: right of first tries; half come within; of a morning, with its likely range"
-                .to_owned(),
-        );
+        lines.push(format!(
+            "{}, slowest first: right of first tries; half come within; of a morning, with its likely range",
+            match self.reading.prompt {
+                PromptKind::Ear => "Heard",
+                _ => "Notes read",
+            }
+        ));
         for row in &self.rows {
             lines.push(format!("  {}", row_text(row, wording)));
         }
+        lines.extend(self.hearing.lines(wording));
         lines.extend(self.change_lines(wording));
         lines.extend(self.place_line());
         if self.taken_back > 0 {
@@ -291,6 +313,7 @@ impl Progress {
         let by = match self.reading.way {
             AnswerWay::Letters => "by letters",
             AnswerWay::Piano => "at the piano",
+            AnswerWay::Voice => "by singing",
         };
         let how = match self.reading.floor {
             Some(_) => "measured",
@@ -330,7 +353,7 @@ impl Progress {
                 lines.push(format!(
                     "  {:<22} {} answered, {}",
                     part_text(confusion.item, wording),
-                    wording.pitch(confusion.given, key),
+                    wording.reply(confusion.given, key),
                     plural(confusion.times, "time")
                 ));
             }
@@ -379,6 +402,9 @@ pub fn short_row_text(row: &Row, wording: Wording) -> String {
 
 /// What is learned, with its staff.
 pub fn part_text(part: Item, wording: Wording) -> String {
+    if part.task.is_some() {
+        return wording.part(part);
+    }
     match part.in_group {
         None => format!("{:<6} {}", wording.part(part), part.clef.spoken()),
         Some(_) => format!("group: {}", wording.part(part)),
@@ -404,9 +430,13 @@ fn course_items(course: &Course) -> Vec<Item> {
     items.filter(|item| seen.insert(*item)).collect()
 }
 
-fn rows(reading: &Reading) -> Vec<Row> {
+/// One row an item of `reading`, slowest first; none for what changes with every answer.
+pub fn rows(reading: &Reading) -> Vec<Row> {
     let mut tallies: BTreeMap<Item, (u32, Vec<u32>, u32)> = BTreeMap::new();
-    let judged = |(_, a): &&(Date, Answer)| a.attempt == 1 && a.outcome != Outcome::NotSure;
+    let judged = |(_, a): &&(Date, Answer)| {
+        let changes = matches!(a.item.task, Some(Task::InTune(_)));
+        a.attempt == 1 && a.outcome != Outcome::NotSure && !changes
+    };
     for (_, answer) in reading.answers.iter().filter(judged) {
         let (tries, times, right) = tallies.entry(answer.item.part()).or_default();
         *tries += 1;

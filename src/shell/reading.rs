@@ -4,15 +4,28 @@ use jiff::civil::Date;
 
 use super::store::{AnswerFilter, Learner, Store, StoreError};
 use crate::study::{
-    Answer, AnswerWay, Floor, LearnerModel, PromptKind, Stage, Yardstick, answers_to,
-    assumed_floor_ms,
+    Answer, AnswerWay, Family, Floor, LearnerModel, Outcome, PromptKind, Stage, Staircase, Task,
+    Threshold, Yardstick, answers_to, assumed_floor_ms,
 };
+
+/// How answers were given that may be compared with each other.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Manner {
+    /// With what.
+    pub way: AnswerWay,
+    /// To items put so; what is only heard stands apart.
+    pub prompt: PromptKind,
+    /// To tasks of this family.
+    pub family: Family,
+}
 
 /// The answers of one way, and the model fitted on them.
 #[derive(Debug, Clone)]
 pub struct Reading {
     /// How they were given.
     pub way: AnswerWay,
+    /// How their items were put.
+    pub prompt: PromptKind,
     /// The measured plain reaction; `None` if it is assumed.
     pub floor: Option<Floor>,
     /// In the order of their recording, each with its practice day.
@@ -27,7 +40,11 @@ impl Reading {
     pub fn of(
         store: &Store,
         learner: &Learner,
-        (way, prompt): (AnswerWay, PromptKind),
+        Manner {
+            way,
+            prompt,
+            family,
+        }: Manner,
         stage: Option<&Stage>,
         timed: Option<bool>,
         today: Date,
@@ -38,11 +55,16 @@ impl Reading {
         };
         let mut answers = store.dated_answers(learner.id, filter)?;
         let ear = prompt == PromptKind::Ear;
-        answers.retain(|(_, answer)| (answer.prompt == PromptKind::Ear) == ear);
+        answers.retain(|(_, answer)| {
+            (answer.prompt == PromptKind::Ear) == ear && Family::of(answer.item.task) == family
+        });
         let floor = store
             .setting(learner.id, floor_key(way))?
             .and_then(|text| Floor::parse(&text));
         let floor_ms = match (floor, stage) {
+            (Some(floor), Some(stage)) if !stage.kind.answered_by_notes() => {
+                floor.for_size(stage.tasks.len().max(2) as u32)
+            }
             (Some(floor), Some(stage)) => floor.for_size(answers_to(&stage.items(), way)),
             (Some(floor), None) => floor.ms,
             (None, _) => assumed_floor_ms(way),
@@ -57,10 +79,37 @@ impl Reading {
         let model = LearnerModel::rebuild(yardstick, dated, today);
         Ok(Reading {
             way,
+            prompt,
             floor,
             answers,
             model,
         })
+    }
+}
+
+impl Reading {
+    /// The search for a threshold, begun at twice what the last sitting's answers show.
+    pub fn staircase(&self) -> Staircase {
+        let found = self.thresholds().last().map(|(_, threshold)| *threshold);
+        found.map_or_else(Staircase::default, |found| {
+            Staircase::from(2.0 * found.cents)
+        })
+    }
+
+    /// The threshold of each practice day on which one was found, oldest first.
+    pub fn thresholds(&self) -> Vec<(Date, Threshold)> {
+        let mut found: Vec<(Date, Threshold)> = Vec::new();
+        for day in self.answers.chunk_by(|a, b| a.0 == b.0) {
+            let mut staircase = Staircase::default();
+            for (_, answer) in day.iter().filter(|(_, answer)| answer.attempt == 1) {
+                if let Some(Task::InTune(tenths)) = answer.item.task {
+                    let right = answer.outcome == Outcome::Right;
+                    staircase.answer(f64::from(tenths) / 10.0, right);
+                }
+            }
+            found.extend(staircase.threshold().map(|threshold| (day[0].0, threshold)));
+        }
+        found
     }
 }
 
@@ -69,5 +118,6 @@ pub fn floor_key(way: AnswerWay) -> &'static str {
     match way {
         AnswerWay::Letters => "floor-letters",
         AnswerWay::Piano => "floor-piano",
+        AnswerWay::Voice => "floor-voice",
     }
 }

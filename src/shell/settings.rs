@@ -9,8 +9,8 @@ use super::term::pixels::{Look, Pictures};
 use super::term::theme::{Colours, Ground};
 use super::words::nearest;
 use crate::engrave::CellStyle;
-use crate::study::{AnswerWay, PromptKind};
-use crate::theory::NoteNames;
+use crate::study::{AnswerWay, PromptKind, VoiceRange};
+use crate::theory::{MidiNote, NoteNames};
 
 /// Where a setting is kept.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -35,7 +35,7 @@ pub struct Definition {
 }
 
 /// All settings. The default is the first value, but for `names`, which follows the locale.
-pub const DEFINITIONS: [Definition; 14] = [
+pub const DEFINITIONS: [Definition; 16] = [
     Definition {
         name: "names",
         scope: Scope::Learner,
@@ -51,8 +51,8 @@ pub const DEFINITIONS: [Definition; 14] = [
     Definition {
         name: "answer-by",
         scope: Scope::Learner,
-        values: &["letters", "piano"],
-        about: "what is answered with, where nothing else is said: names typed, or a piano heard by the microphone",
+        values: &["letters", "piano", "voice"],
+        about: "what is answered with, where nothing else is said: names typed, or a piano or your voice heard by the microphone",
     },
     Definition {
         name: "prompt",
@@ -77,6 +77,18 @@ pub const DEFINITIONS: [Definition; 14] = [
         scope: Scope::Learner,
         values: &["name", "key"],
         about: "what a click on the drawn keyboard gives: the name in any octave, or the very key",
+    },
+    Definition {
+        name: "voice",
+        scope: Scope::Learner,
+        values: &["unknown", "soprano", "alto", "tenor", "bass", ANY],
+        about: "the range you sing in with ease, as C4-A4; `stavelark voice` finds it. What you answer by singing is sounded in it",
+    },
+    Definition {
+        name: "sung-octave",
+        scope: Scope::Learner,
+        values: &["forgiven", "counts"],
+        about: "whether a note that is sung must be in its own octave",
     },
     Definition {
         name: "sound",
@@ -272,6 +284,7 @@ impl Settings {
     pub fn answer_by(&self) -> AnswerWay {
         match self.of("answer-by").as_str() {
             "piano" => AnswerWay::Piano,
+            "voice" => AnswerWay::Voice,
             _ => AnswerWay::Letters,
         }
     }
@@ -298,6 +311,16 @@ impl Settings {
     /// Whether a click gives the very key, not its name alone.
     pub fn mouse_gives_key(&self) -> bool {
         self.of("mouse") == "key"
+    }
+
+    /// The range of the learner's voice, if it is known.
+    pub fn voice_range(&self) -> Option<(MidiNote, MidiNote)> {
+        VoiceRange::parse(&self.of("voice")).map(VoiceRange::keys)
+    }
+
+    /// Whether the octave of a sung note counts.
+    pub fn octave_counts(&self) -> bool {
+        self.of("sung-octave") == "counts"
     }
 
     /// Whether notes are sounded.
@@ -360,13 +383,17 @@ pub fn definition(name: &str) -> Result<&'static Definition, SettingError> {
 
 fn checked<'a>(definition: &'static Definition, value: &'a str) -> Result<&'a str, SettingError> {
     let any = definition.values.contains(&ANY) && !value.trim().is_empty() && value != ANY;
+    let any = any && (definition.name != "voice" || VoiceRange::parse(value).is_some());
     if any || definition.values.contains(&value) && value != ANY {
         return Ok(value);
     }
     Err(SettingError::Value {
         name: definition.name,
         value: value.to_owned(),
-        choices: definition.values.join(", "),
+        choices: match definition.name {
+            "voice" => "unknown, soprano, alto, tenor, bass, or two notes at least a fifth apart, as in C4-A4".to_owned(),
+            _ => definition.values.join(", "),
+        },
     })
 }
 

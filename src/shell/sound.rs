@@ -4,12 +4,9 @@ use std::time::Instant;
 
 use super::audio::{AudioFault, Loudspeaker, SpeakerNews};
 use super::ear::OwnSound;
-use crate::score::{Phrase, Tone};
-use crate::study::Item;
-use crate::theory::{Reference, Temperament};
-
-/// How long an item sounds.
-const NOTE_MS: u32 = 1200;
+use crate::drill::Cue;
+use crate::score::{Phrase, SoundingNote};
+use crate::theory::{Cents, Reference, Temperament};
 
 /// What sounds.
 pub struct Sound {
@@ -17,8 +14,6 @@ pub struct Sound {
     speaker: Option<Box<Loudspeaker>>,
     /// Said once to the learner.
     fault: Option<AudioFault>,
-    /// A prompt is being sounded, and is answered only when it has been heard.
-    prompt_sounds: bool,
     /// Told to who listens meanwhile.
     own: OwnSound,
 }
@@ -29,27 +24,23 @@ impl Sound {
         Sound {
             speaker: None,
             fault: None,
-            prompt_sounds: false,
             own: OwnSound::default(),
         }
     }
 
-    /// The default device, opened behind the first frame, and again when it was lost. `prompt_sounds`: the clock of a
-    /// prompt waits for its sound.
-    pub fn open(prompt_sounds: bool) -> Sound {
+    /// The default device, opened behind the first frame, and again when it was lost.
+    pub fn open() -> Sound {
         Sound {
             speaker: Some(Box::new(Loudspeaker::start())),
             fault: None,
-            prompt_sounds,
             own: OwnSound::default(),
         }
     }
 
-    /// Sounds `item`; without a device nothing happens.
-    pub fn play(&mut self, item: Item) {
+    /// Sounds `cue`; without a device nothing happens.
+    pub fn play(&mut self, cue: &Cue) {
         self.settle();
-        let hz = Temperament::equal().frequency(item.pitch.midi(), Reference::default());
-        let phrase = Phrase::one_after_another(Tone::Strings, [hz], NOTE_MS);
+        let phrase = phrase(cue);
         if let Some(speaker) = &mut self.speaker {
             // A lost device was told when it was lost, and is being opened again.
             let _told = speaker.play(&phrase, Instant::now());
@@ -69,12 +60,10 @@ impl Sound {
         self.own.clone()
     }
 
-    /// How long the prompt just put will go on sounding.
-    pub fn heard_prompt_ms(&self) -> u64 {
-        match &self.speaker {
-            Some(speaker) if self.prompt_sounds && speaker.fault().is_none() => u64::from(NOTE_MS),
-            _ => 0,
-        }
+    /// Whether what is played can be heard, as far as is known.
+    pub fn can_be_heard(&self) -> bool {
+        let speaker = self.speaker.as_ref();
+        speaker.is_some_and(|speaker| speaker.fault().is_none())
     }
 
     /// Why there is no sound, told once.
@@ -96,4 +85,19 @@ impl Sound {
             self.fault = Some(fault);
         }
     }
+}
+
+/// The cue in frequencies: equal temperament at the usual reference.
+pub fn phrase(cue: &Cue) -> Phrase {
+    let mut phrase = Phrase::new(cue.tone);
+    phrase.notes = cue
+        .notes
+        .iter()
+        .map(|note| {
+            let place = Temperament::equal().frequency(note.key, Reference::default());
+            let hz = place.raised(Cents(note.cents));
+            SoundingNote::new(note.start_ms, note.length_ms, hz)
+        })
+        .collect();
+    phrase
 }

@@ -1,8 +1,12 @@
 //! What is kept of every answer: enough to fit any later model of the learner on it.
 
+use std::fmt;
+use std::str::FromStr;
+
 use jiff::Timestamp;
 
 use super::item::Item;
+use super::task::{ParseTaskError, Task};
 use crate::theory::Pitch;
 
 /// How an item is put to the learner.
@@ -23,6 +27,37 @@ pub enum AnswerWay {
     Letters,
     /// Keys of a real piano, heard by the microphone or from a recording.
     Piano,
+    /// A voice, heard by the microphone or from a recording.
+    Voice,
+}
+
+/// What was answered, as it is stored.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Reply {
+    /// A note.
+    Note(Pitch),
+    /// One of the tasks that might have been asked.
+    Task(Task),
+}
+
+impl fmt::Display for Reply {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Reply::Note(pitch) => pitch.fmt(f),
+            Reply::Task(task) => task.fmt(f),
+        }
+    }
+}
+
+impl FromStr for Reply {
+    type Err = ParseTaskError;
+
+    fn from_str(text: &str) -> Result<Reply, ParseTaskError> {
+        match text.parse() {
+            Ok(pitch) => Ok(Reply::Note(pitch)),
+            Err(_) => text.parse().map(Reply::Task),
+        }
+    }
 }
 
 /// How an answer was judged.
@@ -49,8 +84,8 @@ pub struct Answer {
     pub prompt: PromptKind,
     /// How it was answered.
     pub way: AnswerWay,
-    /// The note given; its octave is the asked one's where only a name is known. `None` when not sure.
-    pub given: Option<Pitch>,
+    /// What was given; a note's octave is the asked one's where only a name is known. `None` when not sure.
+    pub given: Option<Reply>,
     /// The verdict.
     pub outcome: Outcome,
     /// From the drawn prompt to the answer. `None` when untimed.
@@ -82,5 +117,5 @@ macro_rules! stored {
 }
 
 stored!(PromptKind { Eye = 0, "eye"; Ear = 1, "ear"; Both = 2, "both"; });
-stored!(AnswerWay { Letters = 0, "letters"; Piano = 1, "piano"; });
+stored!(AnswerWay { Letters = 0, "letters"; Piano = 1, "piano"; Voice = 2, "voice"; });
 stored!(Outcome { Right = 0, "right"; Wrong = 1, "wrong"; NotSure = 2, "not_sure"; });

@@ -88,13 +88,13 @@ pub struct Pool<'a> {
     pub carried: &'a [Item],
 }
 
-/// What a stage carries along: items of earlier stages that are not settled, or whose review is due, the oldest first.
+/// What a stage carries along: notes of earlier stages of its kind that are not settled, or whose review is due, the oldest first.
 pub fn carried(course: &Course, stage: usize, model: &LearnerModel) -> Vec<Item> {
     let own = course.stages[stage].items();
     let mut seen: HashSet<Item> = own.into_iter().collect();
     let found: Vec<Item> = course.stages[..stage]
         .iter()
-        .filter(|earlier| earlier.groups.is_none())
+        .filter(|earlier| earlier.kind == course.stages[stage].kind && earlier.kind.asks_notes())
         .flat_map(Stage::items)
         .filter(|item| seen.insert(*item))
         .collect();
@@ -177,7 +177,9 @@ impl Chooser {
         let mut last = None;
         for answer in history {
             last = Some(answer);
-            let place = places.get(&answer.item).filter(|_| answer.attempt == 1);
+            let place = places
+                .get(&answer.item.part())
+                .filter(|_| answer.attempt == 1);
             let Some(&place) = place else { continue };
             self.prompt += 1;
             let slot = &mut self.slots[place];
@@ -190,7 +192,7 @@ impl Chooser {
             }
         }
         let recent = last.filter(|answer| answer.at.duration_until(now).abs() < REST);
-        self.last = recent.map(|answer| answer.item);
+        self.last = recent.map(|answer| answer.item.part());
     }
 
     fn schedule_return(&mut self, place: usize) {

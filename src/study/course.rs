@@ -4,8 +4,11 @@
 
 use jiff::civil::Date;
 
+use super::answer::PromptKind;
 use super::group::{GroupRules, parts};
 use super::item::Item;
+use super::settled::FLUENT_ABOVE_FLOOR_MS;
+use super::task::{Family, Task};
 
 /// Minutes of active time a stage asks on a day, unless the course says otherwise.
 pub const MINUTES: u32 = 3;
@@ -32,26 +35,129 @@ pub enum StageKind {
     Notes,
     /// Groups of notes, read as shapes.
     Groups,
+    /// Single notes heard, after the tonic.
+    Find,
+    /// Short melodies heard, after the tonic's chord.
+    Melodies,
+    /// Intervals heard, named.
+    Intervals,
+    /// Notes that lie an interval from the one heard.
+    Reach,
+    /// Chords heard, named by their quality.
+    Chords,
+    /// Degrees of the scale heard after a cadence.
+    Degrees,
+    /// Two notes, some cents apart: which is higher?
+    InTune,
+    /// Two strings: how often do they beat?
+    Beats,
 }
 
 impl StageKind {
     /// All kinds.
-    pub const ALL: [StageKind; 2] = [StageKind::Notes, StageKind::Groups];
+    pub const ALL: [StageKind; 10] = [
+        StageKind::Notes,
+        StageKind::Groups,
+        StageKind::Find,
+        StageKind::Melodies,
+        StageKind::Intervals,
+        StageKind::Reach,
+        StageKind::Chords,
+        StageKind::Degrees,
+        StageKind::InTune,
+        StageKind::Beats,
+    ];
 
     /// The word of a course file.
     pub fn word(self) -> &'static str {
         match self {
             StageKind::Notes => "notes",
             StageKind::Groups => "groups",
+            StageKind::Find => "find",
+            StageKind::Melodies => "melodies",
+            StageKind::Intervals => "intervals",
+            StageKind::Reach => "reach",
+            StageKind::Chords => "chords",
+            StageKind::Degrees => "degrees",
+            StageKind::InTune => "in-tune",
+            StageKind::Beats => "beats",
         }
     }
 
     /// The longest time from a prompt to the next that counts as practice.
     ///
-    /// Ten seconds is longer than a beginner needs for one note and short enough that an idle screen earns nothing.
+    /// Ten seconds is longer than a beginner needs for one note and short enough that an idle screen earns nothing; what
+    /// is heard has to sound first, and is often asked for again.
     pub fn active_cap_ms(self) -> u32 {
         match self {
             StageKind::Notes | StageKind::Groups => 10_000,
+            StageKind::Find | StageKind::Reach | StageKind::InTune => 15_000,
+            StageKind::Melodies
+            | StageKind::Intervals
+            | StageKind::Chords
+            | StageKind::Degrees
+            | StageKind::Beats => 20_000,
+        }
+    }
+
+    /// Answers a day mark asks, unless the course says otherwise: about half of what three minutes hold.
+    pub fn least_answers(self) -> u32 {
+        match self {
+            StageKind::Notes | StageKind::Groups => LEAST_ANSWERS,
+            StageKind::Find | StageKind::Melodies | StageKind::InTune => 20,
+            StageKind::Intervals | StageKind::Reach | StageKind::Chords => 15,
+            StageKind::Degrees | StageKind::Beats => 10,
+        }
+    }
+
+    /// What a settled item may take above the plain reaction, unless the course says otherwise. Ours, no source: what is
+    /// named by ear is weighed for a moment.
+    pub fn fluent_ms(self) -> u32 {
+        match self {
+            StageKind::Notes | StageKind::Groups => FLUENT_ABOVE_FLOOR_MS,
+            StageKind::Find | StageKind::Melodies => 1500,
+            _ => 2500,
+        }
+    }
+
+    /// How it puts its items, whatever is wished; `None` where that is free.
+    pub fn prompt(self) -> Option<PromptKind> {
+        match self {
+            StageKind::Notes | StageKind::Groups => None,
+            _ => Some(PromptKind::Ear),
+        }
+    }
+
+    /// Whether its items are notes, not tasks.
+    pub fn asks_notes(self) -> bool {
+        matches!(self, StageKind::Notes | StageKind::Find)
+    }
+
+    /// Whether its notes come in groups.
+    pub fn in_groups(self) -> bool {
+        matches!(self, StageKind::Groups | StageKind::Melodies)
+    }
+
+    /// Whether notes answer it; else a choice does, whatever the learner answers with.
+    pub fn answered_by_notes(self) -> bool {
+        !matches!(
+            self,
+            StageKind::Intervals | StageKind::Chords | StageKind::InTune | StageKind::Beats
+        )
+    }
+
+    /// Whose answers its own are compared with.
+    pub fn family(self) -> Family {
+        match self {
+            StageKind::Notes | StageKind::Groups | StageKind::Find | StageKind::Melodies => {
+                Family::Notes
+            }
+            StageKind::Intervals => Family::Intervals,
+            StageKind::Reach => Family::Reaching,
+            StageKind::Chords => Family::Chords,
+            StageKind::Degrees => Family::Degrees,
+            StageKind::InTune => Family::InTune,
+            StageKind::Beats => Family::Beats,
         }
     }
 }
@@ -100,6 +206,9 @@ pub struct Stage {
     pub advance: Advance,
     /// How groups are drawn, if it drills groups.
     pub groups: Option<GroupRules>,
+    /// What is asked of its notes by ear, and may be answered: empty where the notes themselves are asked, and where the
+    /// task changes with every answer.
+    pub tasks: Vec<Task>,
     /// A settled item is read within the plain reaction and this much.
     pub fluent_ms: u32,
 }
@@ -120,9 +229,16 @@ impl Stage {
             .collect()
     }
 
-    /// What is learned at it and can be settled: its items, or the intervals of its groups.
+    /// What is learned at it and can be settled: its items, the intervals of its groups, or its tasks; nothing where a
+    /// threshold is sought.
     pub fn parts(&self) -> Vec<Item> {
-        self.groups.as_ref().map_or_else(|| self.items(), parts)
+        if let Some(rules) = &self.groups {
+            return parts(rules);
+        }
+        if self.kind.asks_notes() {
+            return self.items();
+        }
+        self.tasks.iter().copied().map(Item::of_task).collect()
     }
 
     /// The blocks in the order of `day`: it alternates from one calendar day to the next, so no staff is always the tired one.
@@ -170,9 +286,13 @@ pub fn days_for(items: usize) -> u32 {
     2 + u32::try_from(items.div_ceil(16)).unwrap_or(u32::MAX - 2)
 }
 
-const BUILT_IN: [(&str, &str); 2] = [
+const BUILT_IN: [(&str, &str); 6] = [
     ("groundwork", include_str!("courses/groundwork.toml")),
     ("landmarks", include_str!("courses/landmarks.toml")),
+    ("both-ways", include_str!("courses/both-ways.toml")),
+    ("one-clef", include_str!("courses/one-clef.toml")),
+    ("one-clef-bass", include_str!("courses/one-clef-bass.toml")),
+    ("fine-ear", include_str!("courses/fine-ear.toml")),
 ];
 
 #[cfg(test)]
@@ -200,6 +320,41 @@ mod tests {
             .map(|item| item.pitch.letter.as_char())
             .collect();
         assert_eq!(letters, HashSet::from(['C', 'F', 'G']));
+    }
+
+    #[test]
+    fn both_ways_joins_eye_and_ear_over_eight_stages() {
+        let course = Course::built_in("both-ways").unwrap();
+        assert_eq!(course.stages.len(), 8);
+        let by_ear = |stage: &&Stage| stage.kind.prompt() == Some(PromptKind::Ear);
+        assert_eq!(course.stages.iter().filter(by_ear).count(), 7);
+        // What is found by ear was read before.
+        let items = |id: &str| course.stage(id).unwrap().items();
+        assert_eq!(items("find-five"), items("read-five"));
+        assert_eq!(course.stages[7].kind, StageKind::Melodies);
+    }
+
+    #[test]
+    fn one_clef_ends_in_groups_for_high_and_low_voices_alike() {
+        let of = |id: &str| Course::built_in(id).unwrap();
+        let (high, low) = (of("one-clef"), of("one-clef-bass"));
+        for (a, b) in high.stages.iter().zip(&low.stages) {
+            assert_eq!((&a.id, a.kind, a.days), (&b.id, b.kind, b.days));
+            for (above, below) in a.items().iter().zip(b.items()) {
+                assert_eq!(above.pitch.midi().0 - below.pitch.midi().0, 12);
+                assert_eq!(below.clef.name(), "bass");
+            }
+        }
+        assert_eq!(high.stages.len(), low.stages.len());
+        assert_eq!(high.stages.last().unwrap().kind, StageKind::Groups);
+        // An octave and a tone at most: in easy reach of every kind of voice.
+        let keys: Vec<i16> = high
+            .stages
+            .iter()
+            .flat_map(Stage::items)
+            .map(|i| i.pitch.midi().0)
+            .collect();
+        assert!(keys.iter().max().unwrap() - keys.iter().min().unwrap() <= 14);
     }
 
     #[test]

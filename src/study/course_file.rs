@@ -7,13 +7,11 @@ use std::collections::HashSet;
 
 use toml::de::DeTable;
 
+use super::course::{Advance, Block, Course, MINUTES, Stage, StageKind, days_for};
 use super::course_fields::{Fields, Source};
 use super::course_groups::read_groups;
-use super::group::parts;
-
-use super::course::{Advance, Block, Course, LEAST_ANSWERS, MINUTES, Stage, StageKind, days_for};
+use super::course_tasks::read_tasks;
 use super::item::Item;
-use super::settled::FLUENT_ABOVE_FLOOR_MS;
 use crate::theory::{Alteration, Clef, KeySignature, Pitch, Spelling, StaffStep, ledger_lines};
 
 /// What is wrong with a course file.
@@ -40,7 +38,7 @@ const MOST_ITEMS: usize = 1_000;
 const COURSE_KEYS: [&str; 8] = [
     "schema", "id", "name", "enter", "days", "minutes", "answers", "stage",
 ];
-const STAGE_KEYS: [&str; 16] = [
+const STAGE_KEYS: [&str; 21] = [
     "id",
     "name",
     "kind",
@@ -56,6 +54,11 @@ const STAGE_KEYS: [&str; 16] = [
     "skip",
     "leap",
     "widest-leap",
+    "intervals",
+    "chords",
+    "degrees",
+    "beats",
+    "along",
     "notes",
 ];
 const NOTES_KEYS: [&str; 9] = [
@@ -104,7 +107,7 @@ fn read_course(source: &Source, table: &DeTable) -> Result<Course, CourseError> 
     let defaults = Defaults {
         days: top.count("days", 1..=400)?,
         minutes: top.count("minutes", 1..=60)?.unwrap_or(MINUTES),
-        least_answers: top.count("answers", 0..=1000)?.unwrap_or(LEAST_ANSWERS),
+        least_answers: top.count("answers", 0..=1000)?,
     };
     let mut stages: Vec<Stage> = Vec::new();
     for (stage_table, span) in top.tables("stage")? {
@@ -141,7 +144,7 @@ fn read_course(source: &Source, table: &DeTable) -> Result<Course, CourseError> 
 struct Defaults {
     days: Option<u32>,
     minutes: u32,
-    least_answers: u32,
+    least_answers: Option<u32>,
 }
 
 fn read_stage(source: &Source, fields: &Fields, defaults: &Defaults) -> Result<Stage, CourseError> {
@@ -196,26 +199,30 @@ fn read_stage(source: &Source, fields: &Fields, defaults: &Defaults) -> Result<S
         let items = by_clef.into_iter().flat_map(|(_, items)| items).collect();
         vec![Block { items }]
     };
-    let days = fields
-        .count("days", 1..=400)?
-        .or(defaults.days)
-        .unwrap_or_else(|| days_for(groups.as_ref().map_or(seen.len(), |r| parts(r).len())));
-    Ok(Stage {
+    let tasks = read_tasks(source, fields, kind, &blocks)?;
+    let mut stage = Stage {
         id,
         name,
         kind,
         blocks,
-        days,
+        days: 0,
         minutes: fields.count("minutes", 1..=60)?.unwrap_or(defaults.minutes),
         least_answers: fields
             .count("answers", 0..=1000)?
-            .unwrap_or(defaults.least_answers),
+            .or(defaults.least_answers)
+            .unwrap_or(kind.least_answers()),
         advance,
         groups,
+        tasks,
         fluent_ms: fields
             .count("fluent-ms", 200..=5000)?
-            .unwrap_or(FLUENT_ABOVE_FLOOR_MS),
-    })
+            .unwrap_or(kind.fluent_ms()),
+    };
+    stage.days = fields
+        .count("days", 1..=400)?
+        .or(defaults.days)
+        .unwrap_or_else(|| days_for(stage.parts().len()));
+    Ok(stage)
 }
 
 /// Reads one `[[stage.notes]]`: places on the staff, then what each carries.
@@ -255,10 +262,8 @@ fn read_notes(source: &Source, notes: &Fields, clef: Clef) -> Result<Vec<Item>, 
         for &key in &keys {
             if explicit {
                 items.push(Item {
-                    in_group: None,
-                    pitch,
-                    clef,
                     key,
+                    ..Item::note(pitch, clef)
                 });
                 continue;
             }
@@ -272,10 +277,8 @@ fn read_notes(source: &Source, notes: &Fields, clef: Clef) -> Result<Vec<Item>, 
                 let by_key = alteration == Alteration::Natural;
                 if by_key || rare || !is_rare(pitch.spelling()) {
                     items.push(Item {
-                        in_group: None,
-                        pitch,
-                        clef,
                         key,
+                        ..Item::note(pitch, clef)
                     });
                 }
             }

@@ -14,11 +14,11 @@ pub(super) fn read_groups(
     fields: &Fields,
     kind: StageKind,
 ) -> Result<Option<GroupRules>, CourseError> {
-    if kind != StageKind::Groups {
+    if !kind.in_groups() {
         return match FIELDS.into_iter().find(|key| fields.has(key)) {
             Some(key) => Err(source.error(
                 fields.span_of(key),
-                format!("only groups have '{key}'"),
+                format!("only groups and melodies have '{key}'"),
                 "add kind = \"groups\" to this stage, or take the line out".to_owned(),
             )),
             None => Ok(None),
@@ -102,7 +102,7 @@ mod tests {
     #[test]
     fn every_mistake_in_the_rules_names_its_line_and_a_remedy() {
         for (stage, line, says) in [
-            ("step = 3", 5, "only groups have 'step'"),
+            ("step = 3", 5, "only groups and melodies have 'step'"),
             ("kind = \"groups\"\nlength = [1, 4]", 6, "2 to 6"),
             ("kind = \"groups\"\nlength = [5, 3]", 6, "length = [3, 4]"),
             ("kind = \"groups\"\nlength = [3]", 6, "2 to 6"),

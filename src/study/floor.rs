@@ -58,6 +58,8 @@ pub fn assumed_floor_ms(way: AnswerWay) -> u32 {
     match way {
         AnswerWay::Letters => 600,
         AnswerWay::Piano => 700,
+        // A tone is there sooner than a finger, but is told later.
+        AnswerWay::Voice => 500,
     }
 }
 
@@ -99,6 +101,7 @@ pub fn answers_to(items: &[Item], way: AnswerWay) -> u32 {
                 name.letter.index() * 8 + name.alteration as i32
             }
             AnswerWay::Piano => i32::from(item.pitch.midi().0),
+            AnswerWay::Voice => item.pitch.midi().pitch_class(),
         })
         .collect();
     answers.sort_unstable();

@@ -3,9 +3,10 @@
 use std::fmt;
 use std::str::FromStr;
 
+use super::task::Task;
 use crate::theory::{Clef, KeySignature, Pitch};
 
-/// An item: a written note on a staff, under a key signature.
+/// An item: a written note on a staff, under a key signature, and what is asked of it by ear beyond its name.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct Item {
     /// The pitch asked for, as it sounds under the signature.
@@ -16,6 +17,8 @@ pub struct Item {
     pub key: KeySignature,
     /// Its place in a group, if it is read in one.
     pub in_group: Option<InGroup>,
+    /// What is asked of it by ear; `None` for the note itself.
+    pub task: Option<Task>,
 }
 
 /// Where a note stands in a group.
@@ -35,6 +38,23 @@ impl Item {
             clef,
             key: KeySignature::NONE,
             in_group: None,
+            task: None,
+        }
+    }
+
+    /// What stands for a task, whatever note it is asked of.
+    pub fn of_task(task: Task) -> Item {
+        Item {
+            task: Some(task),
+            ..Item::note(Pitch::from_diatonic(28), Clef::Treble)
+        }
+    }
+
+    /// The note that answers it; `None` where a choice does.
+    pub fn target(self) -> Option<Pitch> {
+        match self.task {
+            None => Some(self.pitch),
+            Some(task) => task.target(self.pitch),
         }
     }
 
@@ -46,8 +66,19 @@ impl Item {
         }
     }
 
-    /// What is learned by reading it: the note, or in a group what it does from the last one.
+    /// The note by itself, and nothing asked of it but its name.
+    pub fn bare(self) -> Item {
+        Item {
+            task: None,
+            ..self.alone()
+        }
+    }
+
+    /// What is learned by it: the note, in a group what it does from the last one, or the task.
     pub fn part(self) -> Item {
+        if let Some(task) = self.task {
+            return Item::of_task(task.part());
+        }
         match self.in_group {
             None => self,
             Some(InGroup { place: 1, .. }) => Item::first_of_group(),
@@ -76,7 +107,7 @@ impl Item {
 
 impl fmt::Display for Item {
     /// `F#5@treble`, with the key's fifths behind it when there is a signature: `F#5@treble@2`; in a group with its place
-    /// and the steps from the note before: `F#5@treble~3-2`.
+    /// and the steps from the note before: `F#5@treble~3-2`; with a task, that too: `C4@treble!interval-M3-up`.
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         write!(f, "{}@{}", self.pitch, self.clef.name())?;
         if self.key != KeySignature::NONE {
@@ -84,6 +115,9 @@ impl fmt::Display for Item {
         }
         if let Some(InGroup { place, from_last }) = self.in_group {
             write!(f, "~{place}{from_last:+}")?;
+        }
+        if let Some(task) = self.task {
+            write!(f, "!{task}")?;
         }
         Ok(())
     }
@@ -103,6 +137,10 @@ impl FromStr for Item {
     fn from_str(text: &str) -> Result<Item, ParseItemError> {
         let err = || ParseItemError {
             text: text.to_owned(),
+        };
+        let (text, task) = match text.split_once('!') {
+            None => (text, None),
+            Some((text, task)) => (text, Some(task.parse().map_err(|_| err())?)),
         };
         let (text, group) = match text.split_once('~') {
             None => (text, None),
@@ -127,6 +165,7 @@ impl FromStr for Item {
             clef,
             key,
             in_group: group,
+            task,
         })
     }
 }
@@ -151,6 +190,8 @@ mod tests {
             "C4@treble-8",
             "G4@treble~1+0",
             "G4@bass@2~3-2",
+            "G4@bass@2!degree-4",
+            "C4@treble!interval-m3-down",
         ] {
             assert_eq!(id.parse::<Item>().unwrap().to_string(), id);
         }
@@ -165,6 +206,8 @@ mod tests {
             "C4@alto~2",
             "C4@alto~0+1",
             "C4@alto~2+999",
+            "C4@alto!",
+            "C4@alto!degree-9",
         ] {
             assert!(id.parse::<Item>().is_err(), "{id}");
         }

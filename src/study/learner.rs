@@ -18,7 +18,7 @@ use super::marks::REST;
 use super::normal::normal_cdf;
 use super::places::{PlaceCost, Places};
 use super::settled::{
-    Criteria, Evidence, FLUENT_ABOVE_FLOOR_MS, KEPT_ABOVE_FLOOR_MS, Pool, Verdict, Yard, judge,
+    Criteria, Evidence, FLUENT_ABOVE_FLOOR_MS, Pool, Verdict, Yard, judge, kept_above_floor_s,
     pooled_deviation,
 };
 
@@ -200,7 +200,8 @@ impl LearnerModel {
         let seconds =
             response_ms.map(|ms| (f64::from(ms) / 1000.0).clamp(BELIEVED_S.0, BELIEVED_S.1));
         let threshold = self.threshold_s().ln();
-        let kept_s = self.floor_s + f64::from(KEPT_ABOVE_FLOOR_MS) / 1000.0;
+        let fluent_s = f64::from(self.yardstick.fluent_ms) / 1000.0;
+        let kept_s = self.floor_s + kept_above_floor_s(fluent_s);
         let timed = self.yardstick.timed;
         let day = self.today.unwrap_or_default();
         let place = item.in_group.map_or(1, |within| within.place);

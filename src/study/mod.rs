@@ -1,11 +1,13 @@
 //! What to practise, and when.
 
 mod answer;
+mod balance;
 mod choose;
 mod course;
 mod course_fields;
 mod course_file;
 mod course_groups;
+mod course_tasks;
 mod floor;
 mod group;
 mod item;
@@ -16,9 +18,13 @@ mod normal;
 mod places;
 mod progress;
 mod settled;
+mod staircase;
+mod task;
+mod voice_range;
 mod why;
 
-pub use answer::{Answer, AnswerWay, Outcome, PromptKind};
+pub use answer::{Answer, AnswerWay, Outcome, PromptKind, Reply};
+pub use balance::Balance;
 pub use choose::{Chooser, Pool, carried};
 pub use course::{Advance, Block, Course, LEAST_ANSWERS, MINUTES, Stage, StageKind, days_for};
 pub use course_file::CourseError;
@@ -35,4 +41,7 @@ pub use progress::{Confusion, DayTrend, Forecast, Gain, confusions, forecast, ga
 pub use settled::{
     Criteria, FLUENT_ABOVE_FLOOR_MS, FirstLook, KEPT_ABOVE_FLOOR_MS, SURE, SURELY_FLUENT, Verdict,
 };
+pub use staircase::{CONVERGES_AT, Staircase, Threshold};
+pub use task::{Along, Family, MOST_CHOICES, ParseTaskError, Task, degree_of};
+pub use voice_range::VoiceRange;
 pub use why::{Missing, Reason, Why, came_up};

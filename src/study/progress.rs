@@ -6,12 +6,11 @@ use std::collections::{BTreeMap, HashSet};
 
 use jiff::civil::Date;
 
-use super::answer::{Answer, Outcome};
+use super::answer::{Answer, Outcome, Reply};
 use super::floor::quantile;
 use super::item::Item;
 use super::learner::LearnerModel;
 use super::settled::Verdict;
-use crate::theory::Pitch;
 
 /// First answers of one practice day.
 #[derive(Debug, Clone, PartialEq)]
@@ -102,20 +101,26 @@ pub struct Confusion {
     /// What was asked.
     pub item: Item,
     /// What was answered instead.
-    pub given: Pitch,
+    pub given: Reply,
     /// How often.
     pub times: u32,
 }
 
 /// What was answered in place of what, the most frequent first; single slips are none.
 pub fn confusions(answers: &[(Date, Answer)]) -> Vec<Confusion> {
-    let mut counts: BTreeMap<(Item, Pitch), u32> = BTreeMap::new();
+    let mut counts: BTreeMap<(Item, Reply), u32> = BTreeMap::new();
     for (_, answer) in answers {
-        // In a group the interval is misread, not the note.
-        if answer.item.in_group.is_none()
-            && let (1, Outcome::Wrong, Some(given)) = (answer.attempt, answer.outcome, answer.given)
-        {
-            *counts.entry((answer.item, given)).or_default() += 1;
+        let (1, Outcome::Wrong, Some(given)) = (answer.attempt, answer.outcome, answer.given)
+        else {
+            continue;
+        };
+        // In a group the interval is misread, not the note; and a note that was reached from another depends on that one.
+        let comparable = match given {
+            Reply::Note(_) => answer.item.in_group.is_none() && answer.item.task.is_none(),
+            Reply::Task(_) => true,
+        };
+        if comparable {
+            *counts.entry((answer.item.part(), given)).or_default() += 1;
         }
     }
     let mut found: Vec<Confusion> = counts
@@ -233,7 +238,9 @@ mod tests {
             item,
             prompt: PromptKind::Eye,
             way: AnswerWay::Letters,
-            given: Some(given.map_or(item.pitch, |text| text.parse().unwrap())),
+            given: Some(Reply::Note(
+                given.map_or(item.pitch, |text| text.parse().unwrap()),
+            )),
             outcome,
             response_ms: ms,
             attempt: 1,

@@ -242,9 +242,16 @@ pub struct Criteria {
     pub kept_s: f64,
 }
 
+/// What a first look may take above the plain reaction: at least what lies between fluent and kept of a note more than is
+/// fluent.
+pub(super) fn kept_above_floor_s(fluent_s: f64) -> f64 {
+    let more = f64::from(KEPT_ABOVE_FLOOR_MS - FLUENT_ABOVE_FLOOR_MS) / 1000.0;
+    fluent_s.max(f64::from(FLUENT_ABOVE_FLOOR_MS) / 1000.0) + more
+}
+
 pub(super) fn judge(evidence: &Evidence, yard: &Yard) -> Criteria {
     let threshold = yard.floor_s + yard.fluent_s;
-    let kept_s = yard.floor_s + f64::from(KEPT_ABOVE_FLOOR_MS) / 1000.0;
+    let kept_s = yard.floor_s + kept_above_floor_s(yard.fluent_s);
     let level = evidence.level(yard.penalty);
     let fluent = yard.timed.then(|| {
         level.map_or(0.0, |(mean, answers)| {

@@ -1,11 +1,12 @@
 //! Intervals: number by letters counted inclusively, quality from semitones (standard theory).
 
 use std::fmt;
+use std::str::FromStr;
 
-use super::pitch::Pitch;
+use super::pitch::{Alteration, Pitch};
 
 /// The quality of an interval. `Augmented(1)` is augmented, `Augmented(2)` doubly so.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 #[allow(missing_docs)]
 pub enum Quality {
     Diminished(u8),
@@ -16,7 +17,7 @@ pub enum Quality {
 }
 
 /// The distance of two written pitches, sized upward.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct Interval {
     /// Letters counted inclusively: 1 a unison, 8 an octave.
     pub number: i32,
@@ -31,8 +32,7 @@ impl Interval {
         let (low, high) = if order(a) <= order(b) { (a, b) } else { (b, a) };
         let steps = high.diatonic() - low.diatonic();
         let semitones = i32::from(high.midi().0 - low.midi().0);
-        let natural = 12 * (steps / 7) + [0, 2, 4, 5, 7, 9, 11][(steps % 7) as usize];
-        let off = semitones - natural;
+        let off = semitones - natural(steps);
         let perfect = matches!(steps % 7, 0 | 3 | 4);
         let quality = match (perfect, off) {
             (true, 0) => Quality::Perfect,
@@ -46,6 +46,113 @@ impl Interval {
             number: steps + 1,
             quality,
         }
+    }
+
+    /// Semitones from its lower to its higher note.
+    pub fn semitones(self) -> i32 {
+        let steps = self.number - 1;
+        let perfect = matches!(steps.rem_euclid(7), 0 | 3 | 4);
+        natural(steps)
+            + match (self.quality, perfect) {
+                (Quality::Perfect | Quality::Major, _) => 0,
+                (Quality::Minor, _) => -1,
+                (Quality::Augmented(times), _) => i32::from(times),
+                (Quality::Diminished(times), true) => -i32::from(times),
+                (Quality::Diminished(times), false) => -i32::from(times) - 1,
+            }
+    }
+
+    /// The pitch that lies this far above `from`; `None` where that takes more than a double sign.
+    pub fn above(self, from: Pitch) -> Option<Pitch> {
+        spelled(from, self.number - 1, self.semitones())
+    }
+
+    /// The pitch that lies this far below `from`; `None` where that takes more than a double sign.
+    pub fn below(self, from: Pitch) -> Option<Pitch> {
+        spelled(from, 1 - self.number, -self.semitones())
+    }
+
+    /// Its name as it is said: "minor third".
+    pub fn in_words(self) -> String {
+        const NUMBERS: [&str; 15] = [
+            "unison",
+            "second",
+            "third",
+            "fourth",
+            "fifth",
+            "sixth",
+            "seventh",
+            "octave",
+            "ninth",
+            "tenth",
+            "eleventh",
+            "twelfth",
+            "thirteenth",
+            "fourteenth",
+            "fifteenth",
+        ];
+        let number = usize::try_from(self.number - 1).ok();
+        let number = number.and_then(|n| NUMBERS.get(n));
+        let number = number.map_or_else(|| self.number.to_string(), |word| (*word).to_owned());
+        let quality = match self.quality {
+            // A perfect octave is said without its quality (common practice).
+            Quality::Perfect if matches!(self.number, 1 | 8 | 15) => return number,
+            Quality::Perfect => "perfect",
+            Quality::Major => "major",
+            Quality::Minor => "minor",
+            Quality::Augmented(1) => "augmented",
+            Quality::Augmented(_) => "doubly augmented",
+            Quality::Diminished(1) => "diminished",
+            Quality::Diminished(_) => "doubly diminished",
+        };
+        format!("{quality} {number}")
+    }
+}
+
+/// Semitones of `steps` letters up within a major scale from its first note.
+fn natural(steps: i32) -> i32 {
+    12 * steps.div_euclid(7) + [0, 2, 4, 5, 7, 9, 11][steps.rem_euclid(7) as usize]
+}
+
+fn spelled(from: Pitch, steps: i32, semitones: i32) -> Option<Pitch> {
+    let plain = Pitch::from_diatonic(from.diatonic() + steps);
+    let off = i32::from(from.midi().0) + semitones - i32::from(plain.midi().0);
+    Some(plain.with(Alteration::from_semitones(off)?))
+}
+
+/// Text that names no interval.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error("'{text}' is no interval: write m3, M3, P4, A4, d5 and the like")]
+pub struct ParseIntervalError {
+    /// What was given.
+    pub text: String,
+}
+
+impl FromStr for Interval {
+    type Err = ParseIntervalError;
+
+    /// Reads what [`Interval`] is displayed as.
+    fn from_str(text: &str) -> Result<Interval, ParseIntervalError> {
+        let err = || ParseIntervalError {
+            text: text.to_owned(),
+        };
+        let digits = text.find(|c: char| c.is_ascii_digit()).ok_or_else(err)?;
+        let number: i32 = text[digits..].parse().map_err(|_| err())?;
+        if !(1..=15).contains(&number) {
+            return Err(err());
+        }
+        let perfect = matches!((number - 1) % 7, 0 | 3 | 4);
+        let quality = match (&text[..digits], perfect) {
+            ("P", true) => Quality::Perfect,
+            ("M", false) => Quality::Major,
+            ("m", false) => Quality::Minor,
+            ("A", _) => Quality::Augmented(1),
+            ("AA", _) => Quality::Augmented(2),
+            ("d", _) if number > 1 => Quality::Diminished(1),
+            ("dd", _) if number > 1 => Quality::Diminished(2),
+            _ => return Err(err()),
+        };
+        Ok(Interval { number, quality })
     }
 }
 
@@ -85,7 +192,18 @@ mod tests {
             assert_eq!(interval.to_string(), name, "{low} {high}");
             let back = Interval::between(high.parse().unwrap(), low.parse().unwrap());
             assert_eq!(back, interval);
+            assert_eq!(name.parse(), Ok(interval));
+            let (low, high): (Pitch, Pitch) = (low.parse().unwrap(), high.parse().unwrap());
+            assert_eq!(interval.above(low), Some(high));
+            assert_eq!(interval.below(high), Some(low));
         }
+        for name in ["", "3", "M5", "P3", "m0", "P16", "d1", "x3", "M"] {
+            assert!(name.parse::<Interval>().is_err(), "{name}");
+        }
+        let said = |name: &str| name.parse::<Interval>().unwrap().in_words();
+        assert_eq!(said("m3"), "minor third");
+        assert_eq!(said("P8"), "octave");
+        assert_eq!(said("A4"), "augmented fourth");
     }
 
     #[test]

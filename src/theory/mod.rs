@@ -2,6 +2,7 @@
 //!
 //! Spelling and sound are kept apart: C♯ and D♭ are two [`Pitch`]es and one [`MidiNote`].
 
+mod chord;
 mod clef;
 mod interval;
 mod key;
@@ -11,8 +12,9 @@ mod scala;
 mod staff;
 mod temperament;
 
+pub use chord::{Chord, cadence, home};
 pub use clef::Clef;
-pub use interval::{Interval, Quality};
+pub use interval::{Interval, ParseIntervalError, Quality};
 pub use key::{KeySignature, Mode};
 pub use names::{NoteNames, ParseNamesError};
 pub use pitch::{Alteration, Letter, MidiNote, ParsePitchError, Pitch, Spelling};

@@ -68,7 +68,7 @@ impl LearnerArg {
 pub enum Command {
     /// Today's sitting.
     #[command(
-        after_help = "Examples:\n  stavelark practice\n  stavelark practice --answer-by piano --input take.wav --events log.jsonl\n  stavelark practice --plain --seed 1 --prompts 5"
+        after_help = "Examples:\n  stavelark practice\n  stavelark practice --answer-by piano --input take.wav --events log.jsonl\n  stavelark practice --answer-by voice\n  stavelark practice --plain --seed 1 --prompts 5"
     )]
     Practice(PracticeArgs),
     /// Marks, speed and accuracy, the slowest notes.
@@ -122,6 +122,11 @@ pub enum Command {
         after_help = "Examples:\n  stavelark devices\n  stavelark devices --use \"USB\"\n  stavelark devices --check\n  stavelark devices --loop"
     )]
     Devices(DevicesArgs),
+    /// The range your voice is at ease in, found in a minute of gentle singing.
+    #[command(
+        after_help = "Examples:\n  stavelark voice\n  stavelark voice --input sung.wav\n  stavelark settings voice alto\n\nSing softly, never to the end of your voice; stop at once when anything hurts."
+    )]
+    Voice(VoiceArgs),
     /// The record: check, backup, restore, export, import.
     #[command(
         after_help = "Examples:\n  stavelark data check\n  stavelark data backup wren.sqlite3\n  stavelark data export wren.json\n  stavelark data import wren.json --name Wren"
@@ -151,6 +156,8 @@ pub enum WayArg {
     Letters,
     /// The keys of a piano.
     Piano,
+    /// Your voice.
+    Voice,
 }
 
 impl From<PromptArg> for PromptKind {
@@ -168,6 +175,7 @@ impl From<WayArg> for AnswerWay {
         match arg {
             WayArg::Letters => AnswerWay::Letters,
             WayArg::Piano => AnswerWay::Piano,
+            WayArg::Voice => AnswerWay::Voice,
         }
     }
 }
@@ -270,6 +278,20 @@ pub struct DevicesArgs {
     /// Also list what cannot be opened.
     #[arg(long)]
     pub all: bool,
+    /// As JSON.
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// Options of `voice`.
+#[derive(Debug, Args)]
+pub struct VoiceArgs {
+    /// A recording of the singing; else the microphone listens.
+    #[arg(long, value_name = "FILE.wav", conflicts_with = "seconds")]
+    pub input: Option<PathBuf>,
+    /// Listen for so many seconds; else for a minute.
+    #[arg(long = "for", value_name = "SECONDS", value_parser = clap::value_parser!(u32).range(5..=120))]
+    pub seconds: Option<u32>,
     /// As JSON.
     #[arg(long)]
     pub json: bool,

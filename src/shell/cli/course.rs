@@ -10,7 +10,7 @@ use super::args::{Cli, CourseCommand};
 use super::{say, unfinished, warn, write};
 use crate::shell::home::Home;
 use crate::shell::words::nearest;
-use crate::study::Course;
+use crate::study::{Course, Stage};
 
 /// Runs the command.
 pub(super) fn run(cli: &Cli, command: &CourseCommand) -> anyhow::Result<ExitCode> {
@@ -131,17 +131,31 @@ fn show(cli: &Cli, name: Option<&str>, json: bool) -> anyhow::Result<ExitCode> {
         let items = stage.items();
         if json {
             let items: Vec<String> = items.iter().map(ToString::to_string).collect();
-            say(&json!({"id": stage.id, "name": stage.name, "days": stage.days, "minutes": stage.minutes, "least_answers": stage.least_answers, "items": items}).to_string())?;
+            let tasks: Vec<String> = stage.tasks.iter().map(ToString::to_string).collect();
+            say(&json!({"id": stage.id, "name": stage.name, "kind": stage.kind.word(), "tasks": tasks, "days": stage.days, "minutes": stage.minutes, "least_answers": stage.least_answers, "items": items}).to_string())?;
         } else {
             say(&format!(
-                "  {:<24} {}: {} notes, {} days, {} minutes a day",
+                "  {:<24} {}: {}, {} days, {} minutes a day",
                 stage.id,
                 stage.name,
-                items.len(),
+                asked(stage, items.len()),
                 stage.days,
                 stage.minutes
             ))?;
         }
     }
     Ok(ExitCode::SUCCESS)
+}
+
+/// How much a stage asks: notes, or tasks of notes.
+fn asked(stage: &Stage, notes: usize) -> String {
+    let by_ear = if stage.kind.prompt().is_some() {
+        " by ear"
+    } else {
+        ""
+    };
+    match stage.tasks.len() {
+        0 => format!("{notes} notes{by_ear}"),
+        tasks => format!("{tasks} tasks{by_ear}"),
+    }
 }

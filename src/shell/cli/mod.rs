@@ -18,6 +18,7 @@ mod read;
 mod settings;
 mod sheet;
 mod tuning;
+mod voice;
 mod write;
 
 use std::io::{self, ErrorKind, Write};
@@ -72,6 +73,7 @@ fn run(cli: &Cli) -> anyhow::Result<ExitCode> {
         Some(Command::Settings { name, value, json }) => {
             settings::run(cli, name.as_deref(), value.as_deref(), *json)
         }
+        Some(Command::Voice(args)) => voice::run(cli, args),
         Some(Command::Data { command }) => data::run(cli, command),
     }
 }

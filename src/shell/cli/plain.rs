@@ -4,7 +4,7 @@ use std::io::{BufRead, Write};
 
 use crate::drill::{Event, Summary};
 use crate::shell::desk::{Desk, DeskError};
-use crate::shell::words::plain as words;
+use crate::shell::words::{asking, plain as words};
 use crate::theory::{KeySignature, NoteNames, Spelling};
 
 /// Runs the sitting on `input` and `output`. `None` when the input ran out before the end.
@@ -13,7 +13,8 @@ pub fn run(
     input: &mut dyn BufRead,
     output: &mut dyn Write,
 ) -> Result<Option<Summary>, DeskError> {
-    writeln!(output, "{}\n{}", desk.heading(), words::HOW_TO_ANSWER)?;
+    let how = words::how_to_answer(&how_to_answer(desk));
+    writeln!(output, "{}\n{how}", desk.heading())?;
     if desk.sound_is_on() {
         writeln!(output, "{}", words::START_LOW)?;
     }
@@ -30,13 +31,8 @@ pub fn run(
             }
             return Ok(Some(summary));
         }
-        if let Some(item) = desk.view().item {
-            write!(
-                output,
-                "{}. {}: ",
-                desk.view().number,
-                desk.wording().item(item)
-            )?;
+        if let Some(question) = put(desk) {
+            write!(output, "{question}: ")?;
             output.flush()?;
         }
         desk.drawn()?;
@@ -48,6 +44,41 @@ pub fn run(
         }
         take(desk, line.trim(), output)?;
     }
+}
+
+/// What is to be written to answer, by an example.
+fn how_to_answer(desk: &Desk) -> String {
+    if !desk.stage().kind.answered_by_notes() {
+        return words::A_CHOICE.to_owned();
+    }
+    examples(desk.wording().names)
+}
+
+/// Some names, as they may be written.
+pub(super) fn examples(names: NoteNames) -> String {
+    let some = ["F", "F#", "Bb"]
+        .iter()
+        .filter_map(|name| name.parse().ok());
+    let some: Vec<String> = some
+        .map(|note| names.name(note, KeySignature::NONE, true))
+        .collect();
+    words::a_name(&some)
+}
+
+/// The prompt with its number, and what may be chosen.
+pub(super) fn put(desk: &Desk) -> Option<String> {
+    let question = desk.question()?;
+    let choices: Vec<String> = desk
+        .choices()
+        .iter()
+        .map(|choice| format!("{} {}", choice.key, choice.name))
+        .collect();
+    let among = if choices.is_empty() {
+        String::new()
+    } else {
+        format!(" {}", choices.join(", "))
+    };
+    Some(format!("{}. {question}{among}", desk.view().number))
 }
 
 /// Writes what was told since `told` and gives what is told now.
@@ -65,16 +96,32 @@ pub(super) fn take(desk: &mut Desk, line: &str, output: &mut dyn Write) -> Resul
         "" => desk.sound_again(),
         "stop" | "quit" => desk.on(Event::Stop)?,
         "back" => desk.on(Event::TakeBack)?,
-        text => match parse(text, desk.wording().names) {
-            Some(name) => desk.named(name)?,
-            None => writeln!(output, "{}", words::no_name(text))?,
-        },
+        text => answer(desk, text, output)?,
+    }
+    Ok(())
+}
+
+fn answer(desk: &mut Desk, text: &str, output: &mut dyn Write) -> Result<(), DeskError> {
+    let choices = desk.choices();
+    if let Some(task) = asking::chosen(&choices, text) {
+        return desk.chosen(task);
+    }
+    let Some(item) = desk.view().item else {
+        return Ok(());
+    };
+    if item.target().is_none() {
+        writeln!(output, "{}", words::no_choice(text))?;
+        return Ok(());
+    }
+    match parse(text, desk.wording().names, item.key) {
+        Some(name) => desk.named(name)?,
+        None => writeln!(output, "{}", words::no_name(text, &how_to_answer(desk)))?,
     }
     Ok(())
 }
 
 /// A name as a person types it: `F#`, `f sharp`, `Bb`, `b flat`; or in the learner's own naming.
-pub(super) fn parse(text: &str, names: NoteNames) -> Option<Spelling> {
+pub(super) fn parse(text: &str, names: NoteNames, key: KeySignature) -> Option<Spelling> {
     let compact = text
         .to_lowercase()
         .replace("sharp", "#")
@@ -85,7 +132,7 @@ pub(super) fn parse(text: &str, names: NoteNames) -> Option<Spelling> {
         for letter in crate::theory::Letter::ALL {
             for alteration in crate::theory::Alteration::ALL {
                 let note = Spelling { letter, alteration };
-                if names.name(note, KeySignature::NONE, true).to_lowercase() == compact {
+                if names.name(note, key, true).to_lowercase() == compact {
                     return Some(note);
                 }
             }
@@ -100,7 +147,8 @@ mod tests {
 
     #[test]
     fn names_are_read_as_people_type_them() {
-        let read = |text, names| parse(text, names).map(|note| note.to_string());
+        let read =
+            |text, names| parse(text, names, KeySignature::NONE).map(|note| note.to_string());
         for text in ["f#", "F#", "F sharp"] {
             assert_eq!(read(text, NoteNames::English).as_deref(), Some("F#"));
         }
@@ -110,5 +158,10 @@ mod tests {
         assert_eq!(read("H", NoteNames::German).as_deref(), Some("B"));
         assert_eq!(read("sol#", NoteNames::FixedSolfege).as_deref(), Some("G#"));
         assert_eq!(read("H", NoteNames::English), None);
+        // Common practice: in D major (two sharps) mi is F sharp.
+        let d_major = KeySignature::new(2).unwrap();
+        let read = |text| parse(text, NoteNames::MovableSolfege, d_major);
+        assert_eq!(read("mi"), "F#".parse().ok());
+        assert_eq!(read("fi"), "G#".parse().ok());
     }
 }

@@ -15,7 +15,7 @@ pub struct House<'a> {
     /// How notes are written.
     pub wording: &'a dyn Fn(&Home) -> Wording,
     /// The sound of a sitting.
-    pub sound: &'a dyn Fn(&Home, &Wish) -> Sound,
+    pub sound: &'a dyn Fn(&Home) -> Sound,
     /// Nobody has said whose practice it is.
     pub ask_who: bool,
 }
@@ -47,7 +47,7 @@ pub fn run(
             ("" | "begin", _) => {
                 let mut wish = Wish::by(home.settings());
                 wish.timed = false;
-                let sound = (house.sound)(home, &wish);
+                let sound = (house.sound)(home);
                 let mut desk = home.sitting(&wish, (house.wording)(home), None, sound)?;
                 if plain::run(&mut desk, input, output)?.is_none() {
                     return Ok(());
@@ -122,9 +122,12 @@ fn place(
         if line == "stop" {
             return Ok(true);
         }
-        match plain::parse(&line, home.names()) {
+        match plain::parse(&line, home.names(), quiz.key()) {
             Some(name) => writeln!(output, "{}", quiz.named_untimed(name))?,
-            None => writeln!(output, "{}", words::no_name(&line))?,
+            None => {
+                let names = plain::examples(home.names());
+                writeln!(output, "{}", words::no_name(&line, &names))?;
+            }
         }
     }
     writeln!(output, "{}", quiz.after())?;

@@ -4,11 +4,11 @@ use std::io::{self, BufRead, Write};
 use std::sync::mpsc::{RecvTimeoutError, Sender, channel};
 use std::time::Duration;
 
-use super::plain::{take, tell};
+use super::plain::{put, take, tell};
 use crate::drill::{Event, Rest, Summary};
 use crate::shell::desk::{Desk, DeskError};
 use crate::shell::ear::{EarNews, Hands, Tell};
-use crate::shell::words::screens as words;
+use crate::study::AnswerWay;
 
 /// How often time is looked at while nothing happens.
 const TICK: Duration = Duration::from_millis(250);
@@ -29,8 +29,12 @@ pub(super) fn run(
 ) -> Result<Option<Summary>, DeskError> {
     writeln!(
         output,
-        "{}\nPlay the answer, or write it. Empty line: hear or read it again. back: take the last verdict back. stop: end.",
-        desk.heading()
+        "{}\n{} the answer, or write it. Empty line: hear or read it again. back: take the last verdict back. stop: end.",
+        desk.heading(),
+        match desk.sitting().way() {
+            AnswerWay::Voice => "Sing",
+            _ => "Play",
+        }
     )?;
     desk.begin()?;
     let (arrive, arrivals) = channel();
@@ -42,7 +46,7 @@ pub(super) fn run(
     std::thread::spawn(move || lines(&arrive));
     let mut told = 0;
     let mut said = None;
-    let mut put = None;
+    let mut shown = None;
     let mut lines = true;
     loop {
         hands.pass_time(desk)?;
@@ -70,16 +74,11 @@ pub(super) fn run(
             told,
             hands.listening(),
         );
-        if put != Some(now) {
-            put = Some(now);
+        if shown != Some(now) {
+            shown = Some(now);
             match (desk.sitting().rest(), desk.view().item) {
-                (Some(rest), _) => writeln!(output, "{}", in_words(rest, hands.listening()))?,
-                (None, Some(item)) => writeln!(
-                    output,
-                    "{}. {}",
-                    desk.view().number,
-                    desk.wording().item(item)
-                )?,
+                (Some(rest), _) => writeln!(output, "{}", in_words(rest, &hands))?,
+                (None, Some(_)) => writeln!(output, "{}", put(desk).unwrap_or_default())?,
                 (None, None) => {}
             }
             output.flush()?;
@@ -107,9 +106,9 @@ pub(super) fn run(
     }
 }
 
-fn in_words(rest: Rest, listening: bool) -> String {
+fn in_words(rest: Rest, hands: &Hands) -> String {
     // There is no key to leave with here.
-    words::rest(rest, listening).replace("Esc ends", "stop ends")
+    hands.rest_in_words(rest).replace("Esc ends", "stop ends")
 }
 
 fn lines(arrive: &Sender<Arrival>) {

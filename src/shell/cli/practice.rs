@@ -25,7 +25,7 @@ use crate::shell::term::screens::quiz::{Finding, Quiz};
 use crate::shell::term::{self, Manner};
 use crate::shell::today::Today;
 use crate::shell::wav;
-use crate::signal::listen::{Listener, NoteEvent, Options, Surety};
+use crate::signal::listen::{Listener, NoteEvent, Options};
 use crate::study::{AnswerWay, PromptKind};
 
 /// Bare `stavelark`: the home screen, or today in words where there is no screen.
@@ -61,8 +61,10 @@ pub(super) fn run(cli: &Cli, args: &PracticeArgs) -> anyhow::Result<ExitCode> {
         None => None,
     };
     if let Some(path) = &args.input {
-        if wish.way != AnswerWay::Piano {
-            bail!("--input is a recording of a piano: add --answer-by piano");
+        if wish.way == AnswerWay::Letters {
+            bail!(
+                "--input is a recording of a piano or a voice: add --answer-by piano or --answer-by voice, at a stage that notes answer"
+            );
         }
         read::there(path)?;
         let recording = wav::read(path)?;
@@ -70,7 +72,7 @@ pub(super) fn run(cli: &Cli, args: &PracticeArgs) -> anyhow::Result<ExitCode> {
         return from_recording(desk, &recording);
     }
     if args.plain || cli.plain {
-        let sound = sound(&home, &wish);
+        let sound = sound(&home);
         let mut desk = home.sitting(&wish, wording(cli, &home), events, sound)?;
         let done = if wish.hands_on() {
             let start = |desk: &Desk, tell| hands(&home, desk, tell);
@@ -110,7 +112,8 @@ fn wished(args: &PracticeArgs, plain: bool, home: &Home) -> Wish {
 }
 
 /// The wish as one microphone can serve it: with loudspeakers it would wait for our sound before it could hear an answer.
-fn heard_by_one_ear(mut wish: Wish, home: &Home) -> Wish {
+fn heard_by_one_ear(wish: Wish, home: &Home) -> Wish {
+    let mut wish = home.fitted(wish);
     if wish.hands_on() {
         wish.loop_delay = loop_delay(home).unwrap_or_default();
         if wish.prompt == PromptKind::Both && !home.settings().headphones() {
@@ -152,9 +155,9 @@ fn wording(cli: &Cli, home: &Home) -> crate::shell::words::Wording {
     }
 }
 
-fn sound(home: &Home, wish: &Wish) -> Sound {
+fn sound(home: &Home) -> Sound {
     if home.settings().sound() {
-        Sound::open(wish.prompt != PromptKind::Eye)
+        Sound::open()
     } else {
         Sound::silent()
     }
@@ -167,19 +170,35 @@ fn loop_delay(home: &Home) -> Option<std::time::Duration> {
     LoopStore::new(&paths).get("default", input.as_deref().unwrap_or("default"))
 }
 
-/// The ear of a sitting at the piano.
+/// The ear of a sitting at the piano, or of one that is sung.
 fn hands(home: &Home, desk: &Desk, tell: Tell) -> Hands {
     let settings = home.settings();
+    let sung = desk.sitting().way() == AnswerWay::Voice;
     let microphones = SystemMicrophones {
         chosen: settings.microphone(),
     };
     let options = EarOptions {
+        listening: listening(desk.sitting().way()),
+        follow: sung,
         own: desk.own_sound(),
         headphones: settings.headphones(),
         loop_delay: loop_delay(home),
         ..EarOptions::default()
     };
     Hands::start(Box::new(microphones), options, tell)
+}
+
+/// What is listened for. A voice is no instrument: how it is off teaches nothing of where the notes lie.
+fn listening(way: AnswerWay) -> Options {
+    let usual = Options::default();
+    match way {
+        AnswerWay::Voice => Options {
+            piano: false,
+            learns: false,
+            ..usual
+        },
+        _ => usual,
+    }
 }
 
 /// From the home screen, or with a wish at once into practice.
@@ -239,7 +258,7 @@ impl term::Host for Screen<'_> {
 
     fn sitting(&mut self) -> Result<Desk, DeskError> {
         let wish = self.wish();
-        let sound = sound(self.home, &wish);
+        let sound = sound(self.home);
         let wording = wording(self.cli, self.home);
         let events = self.events.take();
         Ok(self.home.sitting(&wish, wording, events, sound)?)
@@ -299,7 +318,7 @@ impl term::Host for Screen<'_> {
 
 /// A sitting whose clock and whose piano are a recording's.
 fn from_recording(mut desk: Desk, recording: &wav::Recording) -> anyhow::Result<ExitCode> {
-    let mut listener = Listener::new(recording.rate, Options::default())?;
+    let mut listener = Listener::new(recording.rate, listening(desk.sitting().way()))?;
     let mut notes: Vec<NoteEvent> = listener.push(&recording.mono);
     notes.extend(listener.finish());
     notes.sort_by(|a, b| a.decided_s.total_cmp(&b.decided_s));
@@ -309,11 +328,7 @@ fn from_recording(mut desk: Desk, recording: &wav::Recording) -> anyhow::Result<
     let mut told = 0;
     for note in notes {
         desk.tell_time(ms(note.decided_s));
-        desk.on(Event::Struck {
-            onset_ms: ms(note.onset_s),
-            at_ms: ms(note.decided_s),
-            key: (note.surety == Surety::Sure).then_some(note.key),
-        })?;
+        desk.heard_at(&note, ms(note.onset_s), ms(note.decided_s))?;
         if desk.view().told > told {
             told = desk.view().told;
             if let Some(feedback) = &desk.view().feedback {
@@ -345,13 +360,9 @@ fn from_recording(mut desk: Desk, recording: &wav::Recording) -> anyhow::Result<
 /// Puts the prompt in words and starts its clock.
 fn put(desk: &mut Desk) -> anyhow::Result<()> {
     if !desk.view().ready
-        && let Some(item) = desk.view().item
+        && let Some(question) = desk.question()
     {
-        say(&format!(
-            "{}. {}",
-            desk.view().number,
-            desk.wording().item(item)
-        ))?;
+        say(&format!("{}. {question}", desk.view().number))?;
         desk.drawn()?;
     }
     Ok(())

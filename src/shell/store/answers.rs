@@ -101,7 +101,7 @@ impl Store {
                 answer.item.to_string(),
                 answer.prompt.code(),
                 answer.way.code(),
-                answer.given.map(|pitch| pitch.to_string()),
+                answer.given.map(|given| given.to_string()),
                 answer.outcome.code(),
                 answer.response_ms,
                 answer.attempt,
@@ -177,15 +177,17 @@ impl Store {
         Ok(read.into_iter().flatten().collect())
     }
 
-    /// How a learner answered last; `None` before the first answer.
+    /// How a learner answered last, at that stage if one is named; `None` before the first answer.
     pub fn last_way(
         &self,
         learner: LearnerId,
+        stage: Option<&str>,
     ) -> Result<Option<(AnswerWay, PromptKind)>, StoreError> {
         let last = self.sql(|c| {
             c.query_row(
-                "SELECT way, prompt FROM answers WHERE learner = ?1 ORDER BY id DESC LIMIT 1",
-                [learner.0],
+                "SELECT way, prompt FROM answers WHERE learner = ?1 AND (?2 IS NULL OR stage = ?2)
+                 ORDER BY id DESC LIMIT 1",
+                params![learner.0, stage],
                 |row| Ok((row.get::<_, i64>(0)?, row.get::<_, i64>(1)?)),
             )
             .optional()

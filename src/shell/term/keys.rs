@@ -4,7 +4,7 @@ use crossterm::event::{KeyCode, KeyEvent, KeyModifiers};
 
 use crate::drill::Typed;
 use crate::shell::words::screens::{foot, keys};
-use crate::theory::Letter;
+use crate::theory::{Letter, NoteNames};
 
 /// What a key asks for.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -13,10 +13,12 @@ pub enum Action {
     Enter,
     /// One key of a name.
     Name(Typed),
-    /// One up in a list; a sharp in a name.
+    /// One up in a list or on the staff; a sharp in a name.
     Up,
-    /// One down in a list; a flat in a name.
+    /// One down in a list or on the staff; a flat in a name.
     Down,
+    /// The answer that this key chooses.
+    Choose(char),
     /// The value before.
     Before,
     /// The value after.
@@ -58,8 +60,67 @@ pub struct Row {
     pub action: Option<Action>,
 }
 
+/// The keys of the syllables of solfège.
+const DO_RE_MI: &str = "d r m f s l t";
+
+/// What letters and digits mean just now.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Table {
+    /// What the pages have of their own.
+    Pages,
+    /// Names of notes; digits choose.
+    Names(NoteNames),
+    /// Answers to choose from.
+    Choices,
+}
+
+impl Table {
+    /// What a letter or digit asks for.
+    fn action(self, c: char) -> Option<Action> {
+        match self {
+            Table::Pages => None,
+            Table::Choices => {
+                let lower = c.to_ascii_lowercase();
+                matches!(lower, '0'..='9' | 'a'..='f').then_some(Action::Choose(lower))
+            }
+            Table::Names(_) if c.is_ascii_digit() => Some(Action::Choose(c)),
+            Table::Names(names) => name_key(c, names).map(Action::Name),
+        }
+    }
+
+    /// The keys of the names, as written.
+    pub fn name_keys(self) -> &'static str {
+        match self {
+            Table::Names(NoteNames::German) => "A-H",
+            Table::Names(NoteNames::FixedSolfege | NoteNames::MovableSolfege) => DO_RE_MI,
+            _ => "A-G",
+        }
+    }
+}
+
+/// The note that a key names. Solfège goes by the first letter of each syllable; si, which shares its own with sol, by t or
+/// i. German H is B, and B is B flat.
+fn name_key(c: char, names: NoteNames) -> Option<Typed> {
+    let c = c.to_ascii_lowercase();
+    let syllable = || {
+        DO_RE_MI
+            .replace(' ', "")
+            .find(if c == 'i' { 't' } else { c })
+    };
+    match names {
+        NoteNames::English => Letter::from_char(c).map(Typed::Letter),
+        NoteNames::German => match c {
+            'h' => Some(Typed::Letter(Letter::B)),
+            'b' => Some(Typed::FlatLetter(Letter::B)),
+            _ => Letter::from_char(c).map(Typed::Letter),
+        },
+        NoteNames::FixedSolfege => syllable().map(|n| Typed::Letter(Letter::from_index(n as i32))),
+        NoteNames::MovableSolfege => syllable().map(|n| Typed::Step(n as u8)),
+    }
+}
+
 /// The table, in the order of the help. What stands first at the foot is the first to go when the screen is narrow.
-pub const ROWS: [Row; 14] = [
+pub const ROWS: [Row; 16] = [
     Row {
         keys: "Tab",
         does: keys::KEYBOARD,
@@ -73,15 +134,27 @@ pub const ROWS: [Row; 14] = [
         action: Some(Action::HearAgain),
     },
     Row {
-        keys: "A-G",
+        keys: NAMES,
         does: keys::NAME,
         foot: foot::NAME,
         action: None,
     },
     Row {
-        keys: "# -",
+        keys: SIGNS,
         does: keys::ACCIDENTALS,
         foot: foot::ACCIDENTALS,
+        action: None,
+    },
+    Row {
+        keys: "1-9 0 a-f",
+        does: keys::CHOOSE,
+        foot: "",
+        action: None,
+    },
+    Row {
+        keys: "Up Down",
+        does: keys::ON_STAFF,
+        foot: "",
         action: None,
     },
     Row {
@@ -146,6 +219,10 @@ pub const ROWS: [Row; 14] = [
     },
 ];
 
+/// The rows that depend on how notes are named.
+const NAMES: &str = "A-G";
+const SIGNS: &str = "# -";
+
 /// One thing a foot line offers, by key or by a click on it.
 #[derive(Debug, Clone, Copy)]
 pub struct Offer {
@@ -199,22 +276,41 @@ pub fn clicked(offers: &[Offer], column: u16) -> Option<Action> {
     None
 }
 
-/// The foot of the practice screen.
-pub fn practice_foot() -> Vec<Offer> {
+/// The foot of the practice screen; `on_staff`: the arrows choose a note on it.
+pub fn practice_foot(table: Table, on_staff: bool) -> Vec<Offer> {
+    let choosing = table == Table::Choices;
     ROWS.iter()
         .filter(|row| !row.foot.is_empty())
+        .filter(|row| !(choosing && matches!(row.keys, NAMES | SIGNS | "Tab")))
         .map(|row| Offer {
-            keys: row.keys,
+            keys: if row.keys == NAMES {
+                table.name_keys()
+            } else {
+                row.keys
+            },
             does: row.foot,
             action: row.action,
+        })
+        .map(|offer| match offer.keys {
+            SIGNS if on_staff => Offer {
+                keys: "Up Down Enter",
+                does: foot::ON_STAFF,
+                action: None,
+            },
+            _ => offer,
         })
         .collect()
 }
 
-/// What `key` asks for.
-pub fn action(key: KeyEvent) -> Option<Action> {
+/// What `key` asks for, as letters and digits are read by `table`.
+pub fn action(key: KeyEvent, table: Table) -> Option<Action> {
     if key.modifiers.contains(KeyModifiers::CONTROL) {
         return matches!(key.code, KeyCode::Char('c' | 'q')).then_some(Action::Quit);
+    }
+    if let KeyCode::Char(c) = key.code
+        && let Some(action) = table.action(c)
+    {
+        return Some(action);
     }
     Some(match key.code {
         KeyCode::Enter => Action::Enter,
@@ -234,7 +330,6 @@ pub fn action(key: KeyEvent) -> Option<Action> {
         KeyCode::Backspace => Action::TakeBack,
         KeyCode::Char('?') => Action::Help,
         KeyCode::Esc => Action::Pause,
-        KeyCode::Char(c) => Action::Name(Typed::Letter(Letter::from_char(c)?)),
         _ => return None,
     })
 }
@@ -243,9 +338,11 @@ pub fn action(key: KeyEvent) -> Option<Action> {
 mod tests {
     use super::*;
 
+    const ENGLISH: Table = Table::Names(NoteNames::English);
+
     #[test]
     fn the_foot_keeps_the_way_out_on_a_narrow_screen() {
-        let foot = practice_foot();
+        let foot = practice_foot(ENGLISH, false);
         let shown = |width| line(fitted(&foot, width));
         assert!(shown(79).starts_with("Space hear   A-G name"));
         for width in [79, 39, 20] {
@@ -257,7 +354,7 @@ mod tests {
 
     #[test]
     fn a_click_on_the_foot_does_what_stands_there() {
-        let foot = practice_foot();
+        let foot = practice_foot(ENGLISH, false);
         let foot = fitted(&foot, 79);
         let column = |word: &str| line(foot).find(word).unwrap() as u16;
         assert_eq!(clicked(foot, column("Space")), Some(Action::HearAgain));
@@ -269,12 +366,41 @@ mod tests {
 
     #[test]
     fn the_letter_b_is_never_a_flat() {
-        let press = |code| action(KeyEvent::new(code, KeyModifiers::NONE));
+        let press = |code| action(KeyEvent::new(code, KeyModifiers::NONE), ENGLISH);
         assert_eq!(
             press(KeyCode::Char('b')),
             Some(Action::Name(Typed::Letter(Letter::B)))
         );
         assert_eq!(press(KeyCode::Char('-')), Some(Action::Name(Typed::Flat)));
         assert_eq!(press(KeyCode::Char('z')), None);
+    }
+
+    #[test]
+    fn each_naming_has_keys_of_its_own() {
+        let press = |c, table| action(KeyEvent::new(KeyCode::Char(c), KeyModifiers::NONE), table);
+        let named = |c, names| match press(c, Table::Names(names)) {
+            Some(Action::Name(typed)) => Some(typed),
+            _ => None,
+        };
+        let letter = |letter| Some(Typed::Letter(letter));
+        assert_eq!(named('h', NoteNames::German), letter(Letter::B));
+        assert_eq!(
+            named('b', NoteNames::German),
+            Some(Typed::FlatLetter(Letter::B))
+        );
+        assert_eq!(named('s', NoteNames::FixedSolfege), letter(Letter::G));
+        assert_eq!(named('i', NoteNames::FixedSolfege), letter(Letter::B));
+        assert_eq!(named('a', NoteNames::FixedSolfege), None);
+        assert_eq!(named('s', NoteNames::MovableSolfege), Some(Typed::Step(4)));
+        // Where answers are listed, letters choose them; on a page of its own, `s` opens the settings.
+        assert_eq!(press('B', Table::Choices), Some(Action::Choose('b')));
+        assert_eq!(press('5', ENGLISH), Some(Action::Choose('5')));
+        assert_eq!(press('s', Table::Pages), Some(Action::Settings));
+        assert!(!line(&practice_foot(Table::Choices, false)).contains("name"));
+        let solfege = Table::Names(NoteNames::FixedSolfege);
+        assert!(
+            line(&practice_foot(solfege, true))
+                .contains("d r m f s l t name   Up Down Enter on the staff")
+        );
     }
 }

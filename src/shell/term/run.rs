@@ -2,7 +2,7 @@
 
 use std::io::{self, Stdout, Write};
 use std::sync::mpsc::{RecvTimeoutError, Sender, channel};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use crossterm::event::{Event as Input, KeyEventKind, MouseButton, MouseEventKind};
 use ratatui::backend::CrosstermBackend;
@@ -11,7 +11,7 @@ use ratatui::layout::Rect;
 use ratatui::{Frame, Terminal};
 
 use super::guard::Guard;
-use super::keys::{Action, Offer, action, offer, practice_foot};
+use super::keys::{Action, Offer, Table, action, offer, practice_foot};
 use super::pixels::{self, Easel, Look};
 use super::screens::progress::ProgressPage;
 use super::screens::quiz::{Finding, Quiz};
@@ -23,9 +23,14 @@ use crate::shell::locale;
 use crate::shell::settings::Shown;
 use crate::shell::today::Today;
 use crate::shell::words::screens::foot;
+use crate::study::{Item, Task};
+use crate::theory::Pitch;
 
 /// How often the clock on the screen moves while nothing happens.
 const TICK: Duration = Duration::from_millis(250);
+
+/// From one picture of a voice to the next.
+const PICTURE: Duration = Duration::from_millis(50);
 
 /// What the full-screen program needs of the rest.
 pub trait Host {
@@ -80,6 +85,16 @@ enum Page {
 }
 
 impl Page {
+    /// How letters and digits are read.
+    fn table(&self) -> Table {
+        match self {
+            Page::Practice(state) if state.choosing() => Table::Choices,
+            Page::Practice(state) => Table::Names(state.desk.wording().names),
+            Page::Quiz(quiz) => Table::Names(quiz.names()),
+            _ => Table::Pages,
+        }
+    }
+
     /// What the foot offers; what stands first goes first on a narrow screen.
     fn foot(&self) -> Vec<Offer> {
         match self {
@@ -105,7 +120,7 @@ impl Page {
                 offer("Right", foot::VALUE_AFTER, Action::After),
                 offer("Esc", foot::HOME, Action::Pause),
             ],
-            Page::Practice(_) => practice_foot(),
+            Page::Practice(state) => practice_foot(self.table(), state.on_staff()),
             Page::Progress(page) if page.why => vec![
                 offer("Up", foot::BEFORE, Action::Up),
                 offer("Down", foot::AFTER, Action::Down),
@@ -142,8 +157,32 @@ pub struct Practice {
     pub mouse_gives_key: bool,
     /// Why there is no sound, until the first answer.
     pub silent: Option<&'static str>,
-    /// The ear, when it is answered at a piano.
+    /// The ear, when it is answered at a piano or by a voice.
     pub hands: Option<Hands>,
+    /// The note chosen on the staff so far, where it is only heard, and the prompt it is for.
+    pub cursor: Option<(u32, Pitch)>,
+}
+
+impl Practice {
+    /// Only a choice answers now.
+    pub fn choosing(&self) -> bool {
+        let item = self.desk.view().item;
+        item.is_some_and(|item| item.target().is_none())
+    }
+
+    /// The answer may be chosen on the staff.
+    pub fn on_staff(&self) -> bool {
+        let reaching = |item: Item| matches!(item.task, Some(Task::Reach(..)));
+        self.desk.only_heard() || self.desk.view().item.is_some_and(reaching)
+    }
+
+    /// The note chosen on the staff for this prompt.
+    pub fn placed(&self) -> Option<Pitch> {
+        let number = self.desk.view().number;
+        self.cursor
+            .filter(|(of, _)| *of == number)
+            .map(|(_, pitch)| pitch)
+    }
 }
 
 /// What comes in.
@@ -175,9 +214,16 @@ pub fn run(host: &mut dyn Host, start_now: bool) -> Result<(), DeskError> {
     let mut easel = Easel::new(host.look());
     let mut asked = false;
     let mut helping = false;
+    let mut pictured = Instant::now();
+    let mut followed = false;
     let result = loop {
-        easel.set_look(host.look());
-        if let Err(error) = draw(&mut terminal, &page, helping, host.ascii(), &mut easel) {
+        // A voice that is followed would have the screen drawn a hundred times a second.
+        let soon = std::mem::take(&mut followed) && pictured.elapsed() < PICTURE;
+        if !soon {
+            pictured = Instant::now();
+            easel.set_look(host.look());
+        }
+        if !soon && let Err(error) = draw(&mut terminal, &page, helping, host.ascii(), &mut easel) {
             break Err(error);
         }
         // The terminal is asked what it can show when the first frame stands.
@@ -226,7 +272,10 @@ pub fn run(host: &mut dyn Host, start_now: bool) -> Result<(), DeskError> {
                 easel.told(heard, (size.width, size.height));
                 continue;
             }
-            Ok(Arrival::Ear(news)) => hear(page, &news).map(Some),
+            Ok(Arrival::Ear(news)) => {
+                followed = matches!(news, EarNews::Pitch { .. });
+                hear(page, &news).map(Some)
+            }
             Err(RecvTimeoutError::Timeout) => continue,
             // The terminal is gone: what was answered is kept.
             Ok(Arrival::Gone) | Err(RecvTimeoutError::Disconnected) => break Ok(()),
@@ -293,6 +342,7 @@ fn begin(host: &mut dyn Host, arrive: &Sender<Arrival>) -> Result<Page, DeskErro
         mouse_gives_key: host.manner().mouse_gives_key,
         silent: None,
         hands,
+        cursor: None,
     })))
 }
 
@@ -311,7 +361,7 @@ fn draw(
 /// Draws one frame; pictures come after it.
 fn paint(frame: &mut Frame, page: &Page, helping: bool, ascii: bool, easel: &mut Easel) {
     match page {
-        _ if helping => help::draw(frame),
+        _ if helping => help::draw(frame, page.table()),
         Page::Who { names, at } => who::draw(frame, names, *at),
         Page::Home(today) => home::draw(frame, today, ascii),
         Page::Settings { shown, at } => settings::draw(frame, shown, *at),
@@ -355,7 +405,7 @@ fn step(
 ) -> Result<Option<Page>, DeskError> {
     let pressed = match input {
         // Presses only: some terminals report the release as well.
-        Input::Key(key) if key.kind != KeyEventKind::Release => action(*key),
+        Input::Key(key) if key.kind != KeyEventKind::Release => action(*key, page.table()),
         Input::Mouse(mouse) if mouse.kind == MouseEventKind::Down(MouseButton::Left) => {
             let foot: &[Offer] = if *helping { &HELP_FOOT } else { &page.foot() };
             if mouse.row + 1 == size.height {
@@ -455,7 +505,7 @@ fn click(
 ) -> Result<Page, DeskError> {
     match page {
         Page::Practice(mut state) => {
-            practice::click(&mut state, easel, column, row)?;
+            practice::click(&mut state, easel, (column, row), size)?;
             Ok(after(state))
         }
         Page::Who { names, at } => match who::at_row(at, names.len(), row, size.height) {

@@ -1,10 +1,13 @@
 //! What the program says about a sitting: one place for the wording of the screen and of the text mode.
 
+pub mod asking;
 pub mod plain;
 pub mod screens;
 
 use crate::drill::{End, Feedback, Given, Miss, Summary};
-use crate::study::{InGroup, Item, interval_in_words};
+use crate::study::{
+    CONVERGES_AT, Family, InGroup, Item, Reply, StageKind, Task, Threshold, interval_in_words,
+};
 use crate::theory::{KeySignature, Mode, NoteNames, Pitch, Spelling};
 
 /// How notes are written to this learner.
@@ -40,14 +43,20 @@ impl Wording {
     /// What the feedback line says.
     pub fn feedback(self, feedback: &Feedback) -> String {
         match feedback {
-            Feedback::Right { item, response_ms } => {
+            Feedback::Right {
+                item,
+                response_ms,
+                sung_cents,
+            } => {
                 let time = response_ms
                     .map(|ms| format!("  {}", seconds(ms)))
                     .unwrap_or_default();
+                let sung = sung_cents.map(|cents| format!(", {}", in_tune(cents)));
                 format!(
-                    "{} {} is right{time}",
+                    "{} {} is right{}{time}",
                     self.right_sign(),
-                    self.pitch(item.pitch, item.key)
+                    self.answer(*item),
+                    sung.unwrap_or_default()
                 )
             }
             Feedback::Wrong(miss) => self.miss(miss),
@@ -90,18 +99,60 @@ impl Wording {
         let key = miss.item.key;
         let given = match miss.given {
             Given::Name(name) => self.name(name, key),
-            Given::Key(_) => self.pitch(miss.drawn, key),
+            Given::Key(_) | Given::Placed(_) | Given::Sung { .. } => self.pitch(miss.drawn, key),
+            Given::Chosen(Task::InTune(_)) => {
+                return format!("{} No: {}.", self.wrong_sign(), miss.in_words());
+            }
+            Given::Chosen(task) => self.task(task),
         };
         format!(
             "{} That was {given}: {}. Now {}.",
             self.wrong_sign(),
             miss.in_words(),
-            self.pitch(miss.item.pitch, key),
+            self.answer(miss.item),
         )
+    }
+
+    /// What is answered to an item: its note, or the task it names.
+    pub fn answer(self, item: Item) -> String {
+        match (item.task, item.target()) {
+            (Some(Task::Degree(_)), Some(note)) => {
+                let task = item.task.map(|task| self.task(task)).unwrap_or_default();
+                format!("{task} ({})", self.pitch(note, item.key))
+            }
+            (_, Some(note)) => self.pitch(note, item.key),
+            (Some(task), None) => self.task(task),
+            (None, None) => String::new(),
+        }
+    }
+
+    /// A task in a few words; a degree by its syllable where that is how notes are called.
+    pub fn task(self, task: Task) -> String {
+        match (task, self.names) {
+            (Task::Degree(degree), NoteNames::MovableSolfege) => {
+                let note = Pitch::from_diatonic(27 + i32::from(degree));
+                self.name(note.spelling(), KeySignature::NONE)
+            }
+            _ => task.in_words(),
+        }
+    }
+
+    /// What was answered, as it is stored.
+    pub fn reply(self, reply: Reply, key: KeySignature) -> String {
+        match reply {
+            Reply::Note(pitch) => self.pitch(pitch, key),
+            Reply::Task(task) => self.task(task),
+        }
     }
 
     /// What is learned, in a few words: a note, or in a group what it does from the last one.
     pub fn part(self, part: Item) -> String {
+        if let Some(task) = part.task {
+            return match task {
+                Task::Reach(..) => format!("reach a {}", self.task(task)),
+                _ => self.task(task),
+            };
+        }
         match part.in_group {
             None => self.pitch(part.pitch, part.key),
             Some(InGroup { place: 1, .. }) => "first note".to_owned(),
@@ -146,7 +197,12 @@ impl Wording {
     }
 
     /// The summary, a line each.
-    pub fn summary(self, summary: &Summary) -> Vec<String> {
+    pub fn summary(self, summary: &Summary, kind: StageKind) -> Vec<String> {
+        let noun = if kind.family() == Family::Notes {
+            "note"
+        } else {
+            "prompt"
+        };
         let mut lines = vec![
             match summary.end {
                 End::Done => "Done for this sitting.".to_owned(),
@@ -154,7 +210,7 @@ impl Wording {
             },
             format!(
                 "{} answered, {} right first time, {} of practice",
-                plural(summary.answered, "note"),
+                plural(summary.answered, noun),
                 summary.right_first_time,
                 clock(summary.active_ms)
             ),
@@ -169,9 +225,26 @@ impl Wording {
             let slowest: Vec<String> = summary
                 .slowest
                 .iter()
-                .map(|(item, ms)| format!("{} {}", self.pitch(item.pitch, item.key), seconds(*ms)))
+                .map(|(item, ms)| {
+                    let name = match item.task {
+                        Some(_) => self.part(*item),
+                        None => self.pitch(item.pitch, item.key),
+                    };
+                    format!("{name} {}", seconds(*ms))
+                })
                 .collect();
             lines.push(format!("Slowest: {}", slowest.join(", ")));
+        }
+        if let Some(sung) = summary.sung {
+            lines.push(format!(
+                "Sung {}: half of {} within {} of that.",
+                in_tune(sung.median_cents),
+                plural(sung.notes, "note"),
+                plural(sung.spread_cents.unsigned_abs().into(), "cent")
+            ));
+        }
+        if let Some(threshold) = summary.threshold {
+            lines.push(threshold_text(threshold));
         }
         if summary.taken_back > 0 {
             lines.push(format!("Taken back: {}", summary.taken_back));
@@ -213,6 +286,34 @@ fn place(step: i32) -> String {
             };
             format!("{on} the {nth} ledger line {side} the staff")
         }
+    }
+}
+
+/// How fine an ear is, with the likely range.
+pub fn threshold_text(threshold: Threshold) -> String {
+    let Threshold {
+        cents,
+        factor,
+        answers,
+    } = threshold;
+    format!(
+        "Two notes {cents:.1} cents apart you tell apart in {:.0} of 100 answers ({:.1} to {:.1}, from {}).",
+        CONVERGES_AT * 100.0,
+        cents / factor,
+        cents * factor,
+        plural(answers as u32, "answer")
+    )
+}
+
+/// How far a sung note was off, in coarse words: listeners hear 5 to 50 cents, by training and method, so more would be
+/// more than there is to hear.
+fn in_tune(cents: i16) -> &'static str {
+    match cents {
+        -20..=20 => "in tune",
+        21..=35 => "a little high",
+        -35..=-21 => "a little low",
+        36.. => "rather high",
+        _ => "rather low",
     }
 }
 

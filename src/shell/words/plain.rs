@@ -11,8 +11,28 @@ pub const PLACE: &str = "Some notes show where this course begins for you. Nothi
 /// After it.
 pub const ENTER_THERE: &str =
     "Begin there from now on? yes, or an empty line to leave everything as it is: ";
-/// How a sitting is answered.
-pub const HOW_TO_ANSWER: &str = "Answer with a name such as F, F# or Bb. Empty line: hear or read it again. back: take the last verdict back. stop: end.";
+/// What is written where answers are listed.
+pub const A_CHOICE: &str = "the number of your choice, or its name";
+
+/// What is written where a note answers.
+pub fn a_name(examples: &[String]) -> String {
+    let (last, others) = examples
+        .split_last()
+        .map_or(("", &[][..]), |(l, o)| (l.as_str(), o));
+    format!("a name such as {} or {last}", others.join(", "))
+}
+
+/// How a sitting is answered: with `what`.
+pub fn how_to_answer(what: &str) -> String {
+    format!(
+        "Answer with {what}. Empty line: hear or read it again. back: take the last verdict back. stop: end."
+    )
+}
+
+/// None of the answers.
+pub fn no_choice(text: &str) -> String {
+    format!("'{text}' is none of the answers. Write the number before one of them.")
+}
 
 /// Before the first sound of a sitting.
 pub const START_LOW: &str = "Sound is on: start low, above all with headphones.";
@@ -49,9 +69,9 @@ pub fn no_item(text: &str) -> String {
     )
 }
 
-/// No such name.
-pub fn no_name(text: &str) -> String {
-    format!("'{text}' is no note name. Write a letter A to G, with # or b behind it if it has one.")
+/// No such name, where `what` is to be written.
+pub fn no_name(text: &str, what: &str) -> String {
+    format!("'{text}' is no note name. Write {what}.")
 }
 
 /// What is not understood.

@@ -49,6 +49,16 @@ pub const TOO_FEW_DAYS: &str = "A line takes two days of practice.";
 pub const OPENING: &str = "The microphone is being opened.";
 /// The microphone is open.
 pub const HEARS: &str = "The microphone hears: play the answer.";
+/// The same, where a voice answers.
+pub const HEARS_VOICE: &str = "The microphone hears: sing the answer, softly.";
+/// Where what is asked is only heard and nothing can be.
+pub const UNHEARD: &str = "No sound output is there, and this is only heard: plug one in.";
+/// Before the first sound of a sitting of the ear.
+pub const EAR_START: &str = "Sound: start low. Space sounds it again.";
+/// Over what is heard beside what is read.
+pub const HEARD_AND_READ: &str = "Heard beside read";
+/// Without an answer by ear.
+pub const NOTHING_HEARD: &str = "Nothing is answered by ear yet.";
 /// Where a sounding pitch is watched and none sounds.
 pub const LONG_TONE: &str = "Sing or play a long tone.";
 /// Where nothing but leaving can be done.
@@ -189,7 +199,7 @@ pub mod foot {
     /// Why a note comes.
     pub const WHY: &str = "why";
     /// The other views of the progress.
-    pub const VIEWS: &str = "staff, list, weeks";
+    pub const VIEWS: &str = "staff, list, weeks, ear";
     /// The drawn keyboard.
     pub const KEYBOARD: &str = "keyboard";
     /// Hear the note.
@@ -198,6 +208,8 @@ pub mod foot {
     pub const NAME: &str = "name";
     /// Accidentals.
     pub const ACCIDENTALS: &str = "sharp, flat";
+    /// A note chosen on the staff.
+    pub const ON_STAFF: &str = "on the staff";
     /// Take a verdict back.
     pub const UNDO: &str = "undo";
     /// Rest.
@@ -207,11 +219,16 @@ pub mod foot {
 /// What the keys do, a line each.
 pub mod keys {
     /// Tab.
-    pub const KEYBOARD: &str = "show or hide the drawn keyboard, which takes the mouse; on the progress screen staff, list, weeks";
+    pub const KEYBOARD: &str = "show or hide the drawn keyboard, which takes the mouse; on the progress screen staff, list, weeks, ear";
     /// Space.
     pub const HEAR: &str = "hear the note again";
     /// Letters.
-    pub const NAME: &str = "the name of the note";
+    pub const NAME: &str = "the name of the note; solfege by d r m f s l t, German names with h";
+    /// Answers that are listed.
+    pub const CHOOSE: &str = "choose among answers that are listed";
+    /// The arrows on the staff.
+    pub const ON_STAFF: &str =
+        "where a note is only heard: choose it on the staff, and Enter gives it";
     /// Accidentals.
     pub const ACCIDENTALS: &str = "sharp, flat, before the letter; also the arrows up and down";
     /// Backspace.

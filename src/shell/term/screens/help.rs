@@ -5,16 +5,23 @@ use ratatui::layout::Rect;
 use ratatui::text::Line;
 
 use super::{block, row, strong};
-use crate::shell::term::keys::ROWS;
+use crate::shell::term::keys::{ROWS, Table};
 use crate::shell::words::screens as words;
 
 /// Draws the help.
-pub fn draw(frame: &mut Frame) {
+pub fn draw(frame: &mut Frame, table: Table) {
     let area = frame.area();
     row(frame, 0, words::KEYS, strong());
     let lines = ROWS
         .iter()
-        .map(|row| Line::raw(format!("{:<10} {}", row.keys, row.does)))
+        .map(|row| {
+            let keys = if row.keys == "A-G" {
+                table.name_keys()
+            } else {
+                row.keys
+            };
+            Line::raw(format!("{keys:<10} {}", row.does))
+        })
         .chain([Line::raw(""), Line::raw(words::CAUTION)])
         .collect();
     block(

@@ -1,5 +1,6 @@
 //! The screens: each draws what it is given and changes nothing.
 
+mod ear;
 pub mod help;
 pub mod home;
 pub mod practice;

@@ -1,14 +1,15 @@
 //! Practice: the staff, one line above, one line of feedback, one line of keys.
 
 use ratatui::Frame;
-use ratatui::layout::Rect;
+use ratatui::layout::{Rect, Size};
 use ratatui::text::Line;
 use ratatui::widgets::Paragraph;
 
-use super::{block, dim, row, strong};
+use super::{block, dim, ear, row, strong};
 use crate::drill::{Event, Feedback, Given, Miss, Typed};
 use crate::engrave::{
-    Column, KeyMark, KeyboardMarks, Music, NoteMark, Phrase, Role, StageRange, Staves, TooSmall,
+    self, Column, KeyMark, KeyboardMarks, Music, NoteMark, Phrase, Role, StageRange, Staves,
+    TooSmall,
 };
 use crate::shell::desk::DeskError;
 use crate::shell::ear::Hands;
@@ -17,13 +18,23 @@ use crate::shell::term::pixels::{Easel, Request};
 use crate::shell::term::run::Practice;
 use crate::shell::words::{Wording, screens as words};
 use crate::study::{Block, Item, Stage};
-use crate::theory::{Alteration, Clef, MidiNote, Pitch};
+use crate::theory::{Alteration, Clef, KeySignature, MidiNote, Pitch};
 
 /// After this long hands and eyes want a rest; common practice among teachers, and no more than a reminder.
 const REST_AFTER_MS: u64 = 20 * 60_000;
 
 /// Rows that are not the picture's: heading, feedback, keys.
 const OTHER_ROWS: u16 = 3;
+
+/// What is asked is only heard, so that the question has to be written.
+fn asked_by_ear(state: &Practice) -> bool {
+    let task = state
+        .desk
+        .view()
+        .item
+        .is_some_and(|item| item.task.is_some());
+    task || state.desk.only_heard()
+}
 
 /// Draws the sitting.
 pub fn draw(frame: &mut Frame, state: &Practice, easel: &mut Easel) {
@@ -54,8 +65,9 @@ pub fn draw(frame: &mut Frame, state: &Practice, easel: &mut Easel) {
             width: area.width.saturating_sub(2),
             height: 2,
         };
-        let rest = Line::styled(words::rest(rest, listening), strong());
-        block(frame, inside, vec![rest]);
+        let words = hands.map(|hands| hands.rest_in_words(rest));
+        let words = words.unwrap_or_else(|| words::rest(rest, listening).to_owned());
+        block(frame, inside, vec![Line::styled(words, strong())]);
         if !listening {
             row(frame, middle + 2, says.unwrap_or_default(), dim());
         }
@@ -64,20 +76,44 @@ pub fn draw(frame: &mut Frame, state: &Practice, easel: &mut Easel) {
     if let Some(item) = view.item {
         let miss = miss(view.feedback.as_ref(), item);
         let wording = state.desk.wording();
-        let request = request(
-            state.desk.stage(),
-            (item, &view.group),
-            miss,
-            state.keyboard,
-            wording,
-        );
-        if let Err(small) = easel.draw(frame, picture_area(area), request) {
-            too_small(frame, small, &wording.item(item));
+        let (picture, list) = with_list(state, picture_area(area));
+        if asked_by_ear(state) {
+            let question = state.desk.question().unwrap_or_default();
+            row(frame, 1, &question, strong());
         }
+        if item.target().is_some() {
+            let heard = state.on_staff() || item.task.is_some();
+            let mut request = if heard {
+                ear::request(state, item, miss)
+            } else {
+                request(
+                    state.desk.stage(),
+                    (item, &view.group),
+                    miss,
+                    state.keyboard,
+                    wording,
+                )
+            };
+            let sounding = hands
+                .and_then(Hands::pitch)
+                .map(|hz| ear::sounding(hz, item));
+            request
+                .phrase
+                .events
+                .extend(sounding.map(engrave::Event::Sounding));
+            if let Err(small) = easel.draw(frame, picture, request) {
+                too_small(frame, small, &state.desk.question().unwrap_or_default());
+            }
+        }
+        ear::choices(frame, state, list);
     }
     let feedback = match (state.typing.accidental(), &view.feedback) {
         (Alteration::Natural, _) if says.is_some() => says.unwrap_or_default().to_owned(),
         (Alteration::Natural, Some(feedback)) => state.desk.wording().feedback(feedback),
+        (Alteration::Natural, None) if asked_by_ear(state) => {
+            let unheard = state.silent.map(|_| words::UNHEARD);
+            unheard.unwrap_or(words::EAR_START).to_owned()
+        }
         (Alteration::Natural, None) => {
             // Before the first sound there is time to turn it down.
             let question = if state.desk.sound_is_on() {
@@ -110,8 +146,17 @@ pub fn act(state: &mut Practice, action: Action) -> Result<(), DeskError> {
             state.desk.on(Event::Pause { at_ms })?;
         }
         Action::Name(typed) => name(state, typed)?,
+        Action::Up if state.on_staff() => ear::step(state, 1),
+        Action::Down if state.on_staff() => ear::step(state, -1),
+        Action::Enter if state.on_staff() => ear::give(state)?,
         Action::Up => name(state, Typed::Sharp)?,
         Action::Down => name(state, Typed::Flat)?,
+        Action::Choose(key) => {
+            let choices = state.desk.choices();
+            if let Some(choice) = choices.iter().find(|choice| choice.key == key) {
+                state.desk.chosen(choice.task)?;
+            }
+        }
         Action::HearAgain => state.desk.sound_again(),
         Action::Keyboard => state.keyboard = !state.keyboard,
         Action::TakeBack => state.desk.on(Event::TakeBack)?,
@@ -130,15 +175,37 @@ pub fn act(state: &mut Practice, action: Action) -> Result<(), DeskError> {
 }
 
 fn name(state: &mut Practice, typed: Typed) -> Result<(), DeskError> {
-    match state.typing.key(typed) {
+    let key = state
+        .desk
+        .view()
+        .item
+        .map_or(KeySignature::NONE, |item| item.key);
+    match state.typing.key(typed, key) {
         Some(name) => state.desk.named(name),
         None => Ok(()),
     }
 }
 
 /// A click on the drawn keyboard gives the name of that key.
-pub fn click(state: &mut Practice, easel: &Easel, column: u16, row: u16) -> Result<(), DeskError> {
-    let Some(item) = state.desk.view().item else {
+pub fn click(
+    state: &mut Practice,
+    easel: &Easel,
+    (column, row): (u16, u16),
+    size: Size,
+) -> Result<(), DeskError> {
+    let (_, list) = with_list(
+        state,
+        picture_area(Rect::new(0, 0, size.width, size.height)),
+    );
+    if let Some(task) = ear::choice_at(state, list, row) {
+        return state.desk.chosen(task);
+    }
+    let Some(item) = state
+        .desk
+        .view()
+        .item
+        .filter(|item| item.target().is_some())
+    else {
         return Ok(());
     };
     match easel.key_at(column, row) {
@@ -157,10 +224,39 @@ pub fn click(state: &mut Practice, easel: &Easel, column: u16, row: u16) -> Resu
 
 /// A key's name as the item's reader would spell it.
 fn spelled(key: MidiNote, item: Item) -> crate::theory::Spelling {
-    if key.pitch_class() == item.pitch.midi().pitch_class() {
-        return item.pitch.spelling();
+    let asked = item.target().unwrap_or(item.pitch);
+    if key.pitch_class() == asked.midi().pitch_class() {
+        return asked.spelling();
     }
     Given::Key(key).pitch(item).spelling()
+}
+
+/// Below the question, the room of the picture and that of the answers to choose from: all of it where no note answers.
+fn with_list(state: &Practice, area: Rect) -> (Rect, Rect) {
+    let question = u16::from(asked_by_ear(state)).min(area.height);
+    let area = Rect {
+        y: area.y + question,
+        height: area.height - question,
+        ..area
+    };
+    let rows = state.desk.choices().len() as u16;
+    let below = if state.choosing() {
+        area.height
+    } else if rows > 0 {
+        1
+    } else {
+        0
+    };
+    let picture = Rect {
+        height: area.height - below.min(area.height),
+        ..area
+    };
+    let list = Rect {
+        y: area.y + picture.height,
+        height: area.height - picture.height,
+        ..area
+    };
+    (picture, list)
 }
 
 /// The miss that is still to be mended, if the feedback tells of one at this item.
@@ -181,7 +277,7 @@ pub(super) fn picture_area(area: Rect) -> Rect {
 }
 
 /// The staves of a stage: both joined when it has treble and bass together.
-fn staves(stage: &Stage, item: Item) -> Staves {
+pub(super) fn staves(stage: &Stage, item: Item) -> Staves {
     let block = block_of(stage, item);
     let clefs = |clef: Clef| block.is_some_and(|block| block.items.iter().any(|i| i.clef == clef));
     if clefs(Clef::Treble) && clefs(Clef::Bass) {
@@ -275,9 +371,9 @@ pub(super) fn request(
 }
 
 /// The block an item is drilled with; one that is carried along goes with the notes of its staff.
-fn block_of(stage: &Stage, item: Item) -> Option<&Block> {
+pub(super) fn block_of(stage: &Stage, item: Item) -> Option<&Block> {
     let blocks = || stage.blocks.iter();
-    let own = blocks().find(|block| block.items.contains(&item.alone()));
+    let own = blocks().find(|block| block.items.contains(&item.bare()));
     own.or_else(|| blocks().find(|block| block.items.iter().any(|i| i.clef == item.clef)))
 }
 

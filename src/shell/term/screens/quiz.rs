@@ -12,8 +12,8 @@ use crate::drill::{Placement, Reaction, Typed, Typing};
 use crate::shell::term::keys::Action;
 use crate::shell::term::pixels::Easel;
 use crate::shell::words::{Wording, screens as words};
-use crate::study::{Course, Floor, Item};
-use crate::theory::{Alteration, KeySignature, Spelling};
+use crate::study::{Course, Floor, Item, StageKind};
+use crate::theory::{Alteration, KeySignature, NoteNames, Spelling};
 
 /// What is tried.
 enum Trial {
@@ -78,6 +78,19 @@ impl Quiz {
             begun: false,
             said: "",
         }
+    }
+
+    /// The signature that the asked note stands under.
+    pub fn key(&self) -> KeySignature {
+        match self.asked {
+            Some(Asked::Note(item)) => item.key,
+            _ => KeySignature::NONE,
+        }
+    }
+
+    /// How notes are named.
+    pub fn names(&self) -> NoteNames {
+        self.wording.names
     }
 
     /// The prompt has been drawn: its clock starts.
@@ -148,7 +161,8 @@ impl Quiz {
         let (Some(asked), Some(ready)) = (self.asked, self.ready) else {
             return;
         };
-        let Some(name) = self.typing.key(typed) else {
+        let key = self.key();
+        let Some(name) = self.typing.key(typed, key) else {
             return;
         };
         let ms = u32::try_from(ready.elapsed().as_millis()).unwrap_or(u32::MAX);
@@ -237,7 +251,7 @@ pub fn draw(frame: &mut Frame, quiz: &Quiz, easel: &mut Easel) {
             let stage = course
                 .stages
                 .iter()
-                .find(|stage| stage.items().contains(&item));
+                .find(|stage| stage.kind == StageKind::Notes && stage.items().contains(&item));
             let fits = stage.is_some_and(|stage| {
                 let request = request(stage, (item, &[]), None, false, quiz.wording);
                 easel.draw(frame, picture_area(area), request).is_ok()

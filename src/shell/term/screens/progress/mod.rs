@@ -13,6 +13,7 @@ use crate::shell::progress::{Progress, day_text, row_text, short_row_text};
 use crate::shell::term::keys::Action;
 use crate::shell::term::pixels::Easel;
 use crate::shell::words::{Wording, screens as words};
+use crate::study::Reply;
 
 /// Days shown below the list.
 const DAYS: usize = 5;
@@ -26,6 +27,7 @@ enum View {
     Staff,
     List,
     Weeks,
+    Ear,
 }
 
 impl View {
@@ -33,7 +35,8 @@ impl View {
         match self {
             View::Staff => View::List,
             View::List => View::Weeks,
-            View::Weeks => View::Staff,
+            View::Weeks => View::Ear,
+            View::Ear => View::Staff,
         }
     }
 }
@@ -51,8 +54,8 @@ pub struct ProgressPage {
 impl ProgressPage {
     /// Opens on the slowest note.
     pub fn new(progress: Progress, wording: Wording) -> ProgressPage {
-        // Groups have no place of their own on a staff.
-        let single = progress.rows.iter().any(|row| row.item.in_group.is_none());
+        // Groups and tasks of the ear have no place of their own on a staff.
+        let single = !speeds::order(&progress.rows).is_empty();
         ProgressPage {
             progress,
             wording,
@@ -80,7 +83,7 @@ impl ProgressPage {
     fn walk(&mut self, by: isize) {
         let order = match self.view {
             View::Staff => speeds::order(&self.progress.rows),
-            View::List | View::Weeks => (0..self.progress.rows.len()).collect(),
+            View::List | View::Weeks | View::Ear => (0..self.progress.rows.len()).collect(),
         };
         let at = order.iter().position(|n| *n == self.at).unwrap_or(0);
         let to = at
@@ -112,6 +115,10 @@ pub fn draw(frame: &mut Frame, page: &ProgressPage, easel: &mut Easel) {
         width,
         height,
     };
+    if page.view == View::Ear {
+        row(frame, 0, words::HEARD_AND_READ, strong());
+        return hearing(frame, at(2, area.height.saturating_sub(3)), page);
+    }
     if progress.rows.is_empty() {
         return block(frame, at(2, 1), vec![Line::raw(words::NOTHING_ANSWERED)]);
     }
@@ -130,8 +137,24 @@ pub fn draw(frame: &mut Frame, page: &ProgressPage, easel: &mut Easel) {
             row(frame, top + 2, &format!(" {}", words::WEEKS_HEAD), dim());
             weeks::draw(frame, below, page, easel.theme());
         }
-        View::Staff | View::List => list(frame, below, page),
+        View::Staff | View::List | View::Ear => list(frame, below, page),
     }
+}
+
+fn hearing(frame: &mut Frame, area: Rect, page: &ProgressPage) {
+    let lines = page.progress.hearing.lines(page.wording).join("\n");
+    let said = if lines.is_empty() {
+        words::NOTHING_HEARD
+    } else {
+        lines.trim_start()
+    };
+    block(
+        frame,
+        area,
+        said.lines()
+            .map(|line| Line::raw(line.to_owned()))
+            .collect(),
+    );
 }
 
 fn list(frame: &mut Frame, area: Rect, page: &ProgressPage) {
@@ -202,12 +225,15 @@ fn why(frame: &mut Frame, page: &ProgressPage, easel: &mut Easel) {
         .iter()
         .find(|confusion| confusion.item == chosen.item);
     if let Some(confusion) = confusion {
-        let name = page.wording.pitch(confusion.given, chosen.item.key);
+        let name = page.wording.reply(confusion.given, chosen.item.key);
         lines.push(words::taken_for(&name, confusion.times));
     }
     let half = area.width / 2;
-    let given = confusion.map(|confusion| confusion.given);
-    let single = chosen.item.in_group.is_none();
+    let given = confusion.and_then(|confusion| match confusion.given {
+        Reply::Note(pitch) => Some(pitch),
+        Reply::Task(_) => None,
+    });
+    let single = chosen.item.in_group.is_none() && chosen.item.task.is_none();
     let right = Rect {
         x: half,
         y: 1,

@@ -65,7 +65,7 @@ type Places<'a> = BTreeMap<StaffStep, Vec<(usize, &'a Row)>>;
 /// Single notes of `rows` from the highest to the lowest, staff by staff: the order in which they are walked through.
 pub fn order(rows: &[Row]) -> Vec<usize> {
     let mut order: Vec<usize> = (0..rows.len())
-        .filter(|&n| rows[n].item.in_group.is_none())
+        .filter(|&n| rows[n].item.in_group.is_none() && rows[n].item.task.is_none())
         .collect();
     order.sort_by_key(|&n| {
         let item = rows[n].item;

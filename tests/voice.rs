@@ -1,0 +1,270 @@
+//! Answers by singing: from recordings of a synthetic singer, and live by way of a real sound server.
+#![allow(clippy::unwrap_used, clippy::panic)]
+
+mod rig;
+
+use std::time::{Duration, Instant};
+
+use rig::singer::{SLIDE_S, silence, sung, write};
+use rig::sound_server::{Player, RATE, SoundServer, Witness};
+use rig::{PROGRAM, Rig, Screen};
+use serde_json::Value;
+use stavelark::theory::{MidiNote, Pitch};
+
+/// What the singer does at a prompt: semitones off the asked note, and cents off that.
+type Deed = (i16, f64);
+
+/// A sitting sung into a recording: each prompt is looked up by a run of what was sung so far, the same seed giving the
+/// same prompts. Gives the last run's events.
+fn sing(settings: &[&[&str]], stage: &str, deeds: &[Deed]) -> Vec<Value> {
+    let mut take = silence(1.0);
+    let mut began_ms = Vec::new();
+    for turn in 0..=deeds.len() {
+        let rig = Rig::new();
+        rig.ok(&["course", "use", "one-clef"]);
+        for setting in settings {
+            rig.ok(&[&["settings"], *setting].concat());
+        }
+        write(&rig.file("take.wav"), &take);
+        let events = rig.file("events.jsonl");
+        let file = rig.file("take.wav");
+        let args = [
+            "practice",
+            "--answer-by",
+            "voice",
+            "--stage",
+            stage,
+            "--seed",
+            "3",
+            "--prompts",
+            "9",
+            "--input",
+        ];
+        let run = rig.run(
+            &[
+                &args[..],
+                &[file.to_str().unwrap(), "--events", events.to_str().unwrap()],
+            ]
+            .concat(),
+        );
+        // The recording ends before the sitting does.
+        assert_eq!(
+            run.status.code(),
+            Some(1),
+            "{}",
+            String::from_utf8_lossy(&run.stderr)
+        );
+        let events = rig.events("events.jsonl");
+        let answers: Vec<&Value> = events.iter().filter(|e| e["event"] == "answer").collect();
+        assert_eq!(
+            answers.len(),
+            turn,
+            "each sung note is one answer: {events:#?}"
+        );
+        for (answer, began) in answers.iter().zip(&began_ms) {
+            // Within 350 ms after the tone steadies, in the recording's own time.
+            let after = answer["at_ms"].as_f64().unwrap() - began;
+            assert!(
+                after <= SLIDE_S * 1000.0 + 350.0,
+                "{after} ms after its beginning: {answer}"
+            );
+        }
+        let Some((off, cents)) = deeds.get(turn) else {
+            return events;
+        };
+        let asked =
+            events.iter().rfind(|e| e["event"] == "prompt").unwrap()["item"]["pitch"].clone();
+        let key = asked.as_str().unwrap().parse::<Pitch>().unwrap().midi();
+        began_ms.push(take.len() as f64 * 1000.0 / f64::from(RATE));
+        take.extend(sung(MidiNote(key.0 + off), *cents, 0.9));
+        take.extend(silence(0.8));
+    }
+    unreachable!("the last turn gives the events")
+}
+
+fn outcomes(events: &[Value]) -> Vec<String> {
+    let answers = events.iter().filter(|e| e["event"] == "answer");
+    answers
+        .map(|a| a["outcome"].as_str().unwrap().to_owned())
+        .collect()
+}
+
+#[test]
+fn a_sung_note_is_judged_by_its_steady_part_and_forgiven_its_octave() {
+    // Right, a tone too high, the right note an octave lower, right and a little sharp.
+    let deeds = [(0, 0.0), (2, 0.0), (-12, 0.0), (0, 25.0)];
+    let events = sing(&[], "do-to-so", &deeds);
+    assert_eq!(outcomes(&events), ["right", "wrong", "right", "right"]);
+}
+
+#[test]
+fn where_the_octave_counts_it_is_not_forgiven() {
+    let events = sing(
+        &[&["sung-octave", "counts"]],
+        "do-to-so",
+        &[(-12, 0.0), (0, 0.0)],
+    );
+    assert_eq!(outcomes(&events), ["wrong", "right"]);
+}
+
+#[test]
+fn what_is_heard_is_sung_back_in_the_octave_of_the_voice() {
+    let events = sing(
+        &[&["voice", "bass"]],
+        "do-to-so-heard",
+        &[(-12, 0.0), (-11, 0.0), (-12, 0.0)],
+    );
+    assert_eq!(outcomes(&events)[0], "right");
+    assert_eq!(outcomes(&events)[1], "wrong");
+    assert_eq!(outcomes(&events)[2], "right");
+}
+
+#[test]
+fn a_range_is_found_from_gentle_singing_and_kept() {
+    let rig = Rig::new();
+    let mut take = silence(0.5);
+    // From B3 down to G3 and up to E4, each held for a moment: an alto at ease.
+    for key in [59, 57, 55, 59, 60, 62, 64, 65, 67, 69] {
+        take.extend(sung(MidiNote(key), 5.0, 0.8));
+        take.extend(silence(0.3));
+    }
+    write(&rig.file("sung.wav"), &take);
+    let file = rig.file("sung.wav");
+    let found: Value =
+        serde_json::from_str(&rig.ok(&["voice", "--input", file.to_str().unwrap(), "--json"]))
+            .unwrap();
+    // G3 is 55, A4 is 69; a semitone at each end is spared, and one either way is the ear's.
+    let (low, high) = (
+        found["low_midi"].as_i64().unwrap(),
+        found["high_midi"].as_i64().unwrap(),
+    );
+    assert!(
+        (55..=57).contains(&low) && (67..=69).contains(&high),
+        "{found}"
+    );
+    assert_eq!(found["nearest_kind"], "alto");
+    let kept = || rig.ok(&["settings", "voice"]);
+    assert!(
+        kept().contains(found["range"].as_str().unwrap()),
+        "{}",
+        kept()
+    );
+
+    // Too little to tell changes nothing.
+    write(&rig.file("short.wav"), &sung(MidiNote(60), 0.0, 1.0));
+    let file = rig.file("short.wav");
+    let run = rig.run(&["voice", "--input", file.to_str().unwrap()]);
+    assert_eq!(run.status.code(), Some(1));
+    assert!(String::from_utf8_lossy(&run.stderr).contains("Nothing was"));
+    assert!(
+        kept().contains(found["range"].as_str().unwrap()),
+        "{}",
+        kept()
+    );
+    let bad = rig.run(&["settings", "voice", "C4-D4"]);
+    assert!(
+        String::from_utf8_lossy(&bad.stderr).contains("C4-A4"),
+        "{bad:?}"
+    );
+}
+
+#[test]
+fn a_live_sitting_is_begun_and_answered_by_singing() {
+    let server = SoundServer::start();
+    let rig = Rig::new();
+    rig.ok(&["course", "use", "one-clef"]);
+    let events = rig.file("events.jsonl");
+    let args = [
+        "practice",
+        "--answer-by",
+        "voice",
+        "--stage",
+        "do-to-so",
+        "--prompts",
+        "2",
+        "--seed",
+        "3",
+        "--events",
+    ];
+    let args = [&args[..], &[events.to_str().unwrap()]].concat();
+    let environment = server.environment();
+    let environment: Vec<(&str, &str)> = environment
+        .iter()
+        .map(|(n, v)| (n.as_str(), v.as_str()))
+        .collect();
+    let mut screen = Screen::start(&rig, &[PROGRAM], &args, (80, 24), &environment);
+    let witness = Witness::listen(&server);
+    let player = Player::sit_down(&server, Duration::from_millis(120));
+    let count = |event: &str| {
+        rig.events("events.jsonl")
+            .iter()
+            .filter(|e| e["event"] == event)
+            .count()
+    };
+    screen.wait_for("Sing any note to begin");
+    // Sung until it is heard: the microphone may still be opening.
+    let began = Instant::now();
+    let mut since = Instant::now();
+    while count("prompt") == 0 {
+        assert!(
+            began.elapsed() < Duration::from_secs(60),
+            "{}",
+            screen.text()
+        );
+        since = player.strike(sung(MidiNote(60), 0.0, 1.0));
+        let sent = Instant::now();
+        while count("prompt") == 0 && sent.elapsed() < Duration::from_secs(4) {
+            std::thread::sleep(Duration::from_millis(10));
+        }
+    }
+    for (number, deeds) in [(1, vec![2, 0]), (2, vec![0])] {
+        // The starting chord sounds in the room; it is not judged, and what is sung comes after it.
+        let chord = since + Duration::from_millis(1_200);
+        witness.wait_for_quiet(chord, Duration::from_millis(400));
+        for off in deeds {
+            let before = count("answer");
+            let prompt = rig
+                .events("events.jsonl")
+                .iter()
+                .rfind(|e| e["event"] == "prompt")
+                .unwrap()
+                .clone();
+            assert_eq!(prompt["number"], number);
+            let asked: Pitch = prompt["item"]["pitch"].as_str().unwrap().parse().unwrap();
+            let began = Instant::now();
+            while count("answer") == before {
+                assert!(
+                    began.elapsed() < Duration::from_secs(60),
+                    "{}",
+                    screen.text()
+                );
+                since = player.strike(sung(MidiNote(asked.midi().0 + off), 0.0, 1.0));
+                let sent = Instant::now();
+                while count("answer") == before && sent.elapsed() < Duration::from_secs(3) {
+                    std::thread::sleep(Duration::from_millis(10));
+                }
+            }
+            let events = rig.events("events.jsonl");
+            let answer = events
+                .iter()
+                .filter(|e| e["event"] == "answer")
+                .nth(before)
+                .unwrap();
+            assert_eq!(
+                answer["outcome"],
+                if off == 0 { "right" } else { "wrong" },
+                "{answer}"
+            );
+            if off != 0 {
+                screen.wait_for("That was");
+                // The voice is let die away before the next note.
+                witness.wait_for_quiet(since, Duration::from_millis(300));
+            }
+        }
+    }
+    screen.wait_for("Done for this sitting");
+    // Two prompts by voice = 2, shown = 0.
+    assert_eq!(rig.sql("select distinct way || prompt from answers"), "20");
+    screen.send("\x1b");
+    assert_eq!(screen.end(), 0);
+}
