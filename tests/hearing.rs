@@ -276,9 +276,9 @@ fn a_heard_note_is_found_by_its_name_and_on_the_staff() {
     let asked: Pitch = text(&sitting.prompt(2)["pitch"]).parse().unwrap();
     // The nearest C sounds first: G4 is nearer to C5 than to C4.
     let reference = if asked.midi().0 >= 67 { 35 } else { 28 };
-    sitting
-        .screen
-        .wait_until("the second prompt", |screen| !screen.text().contains("Now "));
+    sitting.screen.wait_until("the second prompt", |screen| {
+        !screen.text().contains("Now ")
+    });
     let arrows = match asked.diatonic() - reference {
         0 => "\x1b[A\x1b[B".to_owned(),
         up @ 1.. => "\x1b[A".repeat(up as usize),

@@ -10,7 +10,7 @@ use crate::shell::progress::Progress;
 use crate::shell::sound::Sound;
 use crate::shell::store::NewSitting;
 use crate::shell::words::Wording;
-use crate::study::{Answer, AnswerWay, Item, Outcome, PromptKind};
+use crate::study::{Answer, AnswerWay, Item, Outcome, PromptKind, Reply};
 use crate::theory::{NoteNames, Pitch};
 use crossterm::event::{KeyCode, KeyEvent, KeyModifiers};
 
@@ -127,11 +127,11 @@ fn answer(item: Item, n: i64, (day, days): (i64, i64), at: Timestamp) -> Answer 
         item,
         prompt: PromptKind::Eye,
         way: AnswerWay::Letters,
-        given: Some(if wrong {
+        given: Some(Reply::Note(if wrong {
             Pitch::from_diatonic(item.pitch.diatonic() + 1)
         } else {
             item.pitch
-        }),
+        })),
         outcome: if wrong {
             Outcome::Wrong
         } else {

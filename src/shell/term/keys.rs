@@ -152,7 +152,7 @@ pub const ROWS: [Row; 16] = [
         action: None,
     },
     Row {
-        keys: "Up Down",
+        keys: keys::ARROWS,
         does: keys::ON_STAFF,
         foot: "",
         action: None,
@@ -293,7 +293,7 @@ pub fn practice_foot(table: Table, on_staff: bool) -> Vec<Offer> {
         })
         .map(|offer| match offer.keys {
             SIGNS if on_staff => Offer {
-                keys: "Up Down Enter",
+                keys: keys::ARROWS_AND_ENTER,
                 does: foot::ON_STAFF,
                 action: None,
             },

@@ -226,6 +226,10 @@ pub mod keys {
     pub const NAME: &str = "the name of the note; solfege by d r m f s l t, German names with h";
     /// Answers that are listed.
     pub const CHOOSE: &str = "choose among answers that are listed";
+    /// The arrows, as they are written.
+    pub const ARROWS: &str = "Up Down";
+    /// The arrows and the key that gives what they chose.
+    pub const ARROWS_AND_ENTER: &str = "Up Down Enter";
     /// The arrows on the staff.
     pub const ON_STAFF: &str =
         "where a note is only heard: choose it on the staff, and Enter gives it";
