@@ -1,8 +1,7 @@
 //! How one learner gets on, in words and as JSON: one place for the command and for the screen.
 
-use std::collections::{BTreeMap, HashSet};
+use std::collections::HashSet;
 
-use jiff::civil::Date;
 use serde_json::{Value, json};
 
 use super::home::{Home, HomeError};
@@ -10,8 +9,8 @@ use super::reading::Reading;
 use super::today::Today;
 use super::words::{Wording, plural, seconds};
 use crate::study::{
-    Answer, AnswerWay, Confusion, Course, DayTrend, Forecast, Gain, Item, Outcome, Stage, Verdict,
-    Why, came_up, confusions, forecast, gains, trend,
+    AnswerWay, Confusion, Course, DayTrend, Forecast, Gain, Item, ItemFigures, Stage, Verdict,
+    came_up, confusions, figures, forecast, gains, trend,
 };
 use crate::theory::{Clef, Pitch};
 
@@ -19,38 +18,6 @@ use crate::theory::{Clef, Pitch};
 const DAYS_SHOWN: usize = 14;
 /// Rows of a list that is only to give an idea.
 const FEW: usize = 5;
-
-/// What the first tries at one item came to.
-#[derive(Debug, Clone)]
-pub struct Row {
-    /// The item.
-    pub item: Item,
-    /// Judged first tries, and the right ones.
-    pub tries: u32,
-    /// The right ones.
-    pub right: u32,
-    /// Half of the right answers came within this.
-    pub median_ms: Option<u32>,
-    /// What the model holds.
-    pub why: Why,
-    /// Share right, fading, and its standard deviation.
-    pub accuracy: (f64, f64),
-}
-
-impl Row {
-    /// The median of a morning, with one standard error below and above.
-    pub fn morning_s(&self) -> Option<(f64, f64, f64)> {
-        let (median, error) = self.why.criteria.as_ref()?.median_s?;
-        Some((median, median * (-error).exp(), median * error.exp()))
-    }
-
-    fn verdict(&self) -> &'static str {
-        match self.why.criteria.as_ref().map(|c| c.verdict) {
-            Some(Verdict::Settled | Verdict::ButForSlips) => "settled",
-            _ => "",
-        }
-    }
-}
 
 /// Everything `progress` shows.
 #[derive(Debug)]
@@ -60,7 +27,7 @@ pub struct Progress {
     /// Verdicts taken out of the record.
     pub taken_back: u32,
     /// One row an item, slowest first.
-    pub rows: Vec<Row>,
+    pub rows: Vec<ItemFigures>,
     /// Day by day.
     pub trend: Vec<DayTrend>,
     /// What got faster.
@@ -82,7 +49,7 @@ impl Progress {
         let taken_back = store.withdrawn_answers(learner.id)?;
         let items = stage.as_ref().map(Stage::parts).unwrap_or_default();
         Ok(Progress {
-            rows: rows(&reading),
+            rows: figures(&reading.answers, &reading.model),
             trend: trend(&reading.answers),
             gains: gains(&reading.answers),
             confusions: confusions(&reading.answers),
@@ -185,14 +152,21 @@ impl Progress {
                     "morning_high_ms": morning.map(|(_, _, high)| ms(high)),
                     "accuracy": row.accuracy.0,
                     "accuracy_sd": row.accuracy.1,
-                    "settled": !row.verdict().is_empty(),
+                    "settled": row.settled(),
                 })
             })
             .collect();
         let days: Vec<Value> = self
             .trend
             .iter()
-            .map(|day| json!({"day": day.day.to_string(), "items": day.items, "right": day.right, "median_ms": day.median_s.map(ms)}))
+            .map(|day| {
+                json!({
+                    "day": day.day.to_string(), "items": day.items, "right": day.right,
+                    "median_ms": day.median_s.map(ms),
+                    "half_from_ms": day.half_s.map(|(from, _)| ms(from)),
+                    "half_to_ms": day.half_s.map(|(_, to)| ms(to)),
+                })
+            })
             .collect();
         let gains: Vec<Value> = self
             .gains
@@ -250,7 +224,7 @@ impl Progress {
     /// What is to come.
     pub fn forecast_lines(&self) -> Vec<String> {
         let mut lines = Vec::new();
-        let settled = self.rows.iter().filter(|row| !row.verdict().is_empty());
+        let settled = self.rows.iter().filter(|row| row.settled());
         lines.push(format!(
             "{} of {} settled: read quickly and surely, and kept over night.",
             settled.count(),
@@ -333,7 +307,7 @@ impl Progress {
 }
 
 /// One item's row in words.
-pub fn row_text(row: &Row, wording: Wording) -> String {
+pub fn row_text(row: &ItemFigures, wording: Wording) -> String {
     let morning = row
         .morning_s()
         .map_or(String::new(), |(middle, low, high)| {
@@ -345,7 +319,7 @@ pub fn row_text(row: &Row, wording: Wording) -> String {
         row.right,
         row.tries,
         row.median_ms.map_or("-".to_owned(), seconds),
-        row.verdict(),
+        if row.settled() { "settled" } else { "" },
     )
     .trim_end()
     .to_owned()
@@ -376,38 +350,4 @@ fn course_items(course: &Course) -> Vec<Item> {
     let mut seen = HashSet::new();
     let items = course.stages.iter().flat_map(Stage::items);
     items.filter(|item| seen.insert(*item)).collect()
-}
-
-fn rows(reading: &Reading) -> Vec<Row> {
-    let mut tallies: BTreeMap<Item, (u32, Vec<u32>, u32)> = BTreeMap::new();
-    let judged = |(_, a): &&(Date, Answer)| a.attempt == 1 && a.outcome != Outcome::NotSure;
-    for (_, answer) in reading.answers.iter().filter(judged) {
-        let (tries, times, right) = tallies.entry(answer.item.part()).or_default();
-        *tries += 1;
-        if answer.outcome == Outcome::Right {
-            *right += 1;
-            times.extend(answer.response_ms);
-        }
-    }
-    let whys = reading.model.whys(tallies.keys());
-    let mut rows: Vec<Row> = tallies
-        .into_iter()
-        .zip(whys)
-        .map(|((item, (tries, mut times, right)), why)| {
-            times.sort_unstable();
-            Row {
-                item,
-                tries,
-                right,
-                median_ms: times.get(times.len() / 2).copied(),
-                accuracy: reading.model.accuracy(&item).unwrap_or((0.0, 0.0)),
-                why,
-            }
-        })
-        .collect();
-    rows.sort_by(|a, b| {
-        let of = |row: &Row| row.morning_s().map_or(f64::INFINITY, |(middle, ..)| middle);
-        of(b).total_cmp(&of(a)).then(a.item.cmp(&b.item))
-    });
-    rows
 }

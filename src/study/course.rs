@@ -6,6 +6,7 @@ use jiff::civil::Date;
 
 use super::group::{GroupRules, parts};
 use super::item::Item;
+use super::phrases::Phrases;
 
 /// Minutes of active time a stage asks on a day, unless the course says otherwise.
 pub const MINUTES: u32 = 3;
@@ -21,6 +22,8 @@ pub struct Course {
     pub name: String,
     /// The id of the stage a learner enters at, if the course says so; what comes before is for who needs it.
     pub enter: Option<String>,
+    /// Phrases for lines and spaces.
+    pub phrases: Phrases,
     /// In the order they are taken.
     pub stages: Vec<Stage>,
 }

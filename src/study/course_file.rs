@@ -13,6 +13,7 @@ use super::group::parts;
 
 use super::course::{Advance, Block, Course, LEAST_ANSWERS, MINUTES, Stage, StageKind, days_for};
 use super::item::Item;
+use super::phrases::Phrases;
 use super::settled::FLUENT_ABOVE_FLOOR_MS;
 use crate::theory::{Alteration, Clef, KeySignature, Pitch, Spelling, StaffStep, ledger_lines};
 
@@ -37,8 +38,8 @@ const SCHEMA: i64 = 1;
 /// More than any course of notes needs; keeps a slip (a range from C-1 to B9 in all keys) from filling the memory.
 const MOST_ITEMS: usize = 1_000;
 
-const COURSE_KEYS: [&str; 8] = [
-    "schema", "id", "name", "enter", "days", "minutes", "answers", "stage",
+const COURSE_KEYS: [&str; 9] = [
+    "schema", "id", "name", "enter", "days", "minutes", "answers", "phrases", "stage",
 ];
 const STAGE_KEYS: [&str; 16] = [
     "id",
@@ -122,6 +123,16 @@ fn read_course(source: &Source, table: &DeTable) -> Result<Course, CourseError> 
     if stages.is_empty() {
         return Err(top.missing("stage", "[[stage]] with an id and [[stage.notes]]"));
     }
+    let phrases = match top.table("phrases")? {
+        Some((table, span)) => {
+            let clefs = Clef::ALL.map(Clef::name);
+            Phrases::read(
+                source,
+                &Fields::new(source, table, span, "phrases", &clefs)?,
+            )?
+        }
+        None => Phrases::default(),
+    };
     let enter = top.string("enter")?;
     if let Some((enter, span)) = &enter
         && !stages.iter().any(|stage| stage.id == *enter)
@@ -133,6 +144,7 @@ fn read_course(source: &Source, table: &DeTable) -> Result<Course, CourseError> 
         id,
         name,
         enter: enter.map(|(id, _)| id),
+        phrases,
         stages,
     })
 }

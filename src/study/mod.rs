@@ -6,6 +6,7 @@ mod course;
 mod course_fields;
 mod course_file;
 mod course_groups;
+mod figures;
 mod floor;
 mod group;
 mod item;
@@ -13,6 +14,7 @@ mod landmark;
 mod learner;
 mod marks;
 mod normal;
+mod phrases;
 mod progress;
 mod settled;
 mod why;
@@ -21,6 +23,7 @@ pub use answer::{Answer, AnswerWay, Outcome, PromptKind};
 pub use choose::{Chooser, Pool, carried};
 pub use course::{Advance, Block, Course, LEAST_ANSWERS, MINUTES, Stage, StageKind, days_for};
 pub use course_file::CourseError;
+pub use figures::{ItemFigures, figures};
 pub use floor::{Floor, answers_to, assumed_floor_ms, floor_for_size, measured_floor_ms};
 pub use group::{GroupRules, Move, draw as draw_group, interval_in_words};
 pub use item::{InGroup, Item, ParseItemError};
@@ -29,7 +32,10 @@ pub use marks::{
     DOUBT, Doubt, Ledger, Mark, MarkVerdict, Practised, REST, ROLLOVER_HOUR, Standing, active_ms,
     doubts, earn, practice_day, standing, standing_from,
 };
-pub use progress::{Confusion, DayTrend, Forecast, Gain, confusions, forecast, gains, trend};
+pub use phrases::{PhraseFor, Phrases};
+pub use progress::{
+    Confusion, DayTrend, Forecast, Gain, Span, confusions, forecast, gains, trend, trend_over,
+};
 pub use settled::{
     Criteria, FLUENT_ABOVE_FLOOR_MS, FirstLook, KEPT_ABOVE_FLOOR_MS, SURE, SURELY_FLUENT, Verdict,
 };
