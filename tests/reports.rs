@@ -1,6 +1,6 @@
 //! Sheets and reports as others see them: PDF tools, an HTML checker, a browser.
 //! With `STAVELARK_GALLERY=folder` every page is also left there to be looked at.
-#![allow(clippy::unwrap_used, clippy::panic)]
+#![allow(clippy::unwrap_used, clippy::panic, clippy::print_stdout)]
 
 mod rig;
 

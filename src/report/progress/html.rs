@@ -200,6 +200,7 @@ fn style() -> String {
          tbody th{{font-weight:400}}\n\
          .w,th:first-child{{text-align:left}}\n\
          th:first-child,td:first-child{{padding-left:0}}\n\
+         @media screen and (max-width:30rem){{th,td{{padding:.2rem .35rem;font-size:.85rem}}}}\n\
          @page{{margin:14mm}}\n\
          @media print{{body{{padding:0;max-width:none;font-size:10.5pt}}nav{{display:none}}\
          h2{{break-after:avoid}}svg,tr{{break-inside:avoid}}thead{{display:table-header-group}}\

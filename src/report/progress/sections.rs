@@ -6,7 +6,7 @@ use super::{
     Block, Facts, Section, Table, chart, counted, long_date, next, of_hundred, short_date, staff,
     tries,
 };
-use crate::study::{AnswerWay, Span};
+use crate::study::{AnswerWay, SURE, Span};
 
 /// Rows of a list that is only to give an idea.
 const FEW: usize = 8;
@@ -17,7 +17,8 @@ const WEEKS: i64 = 8;
 pub fn sections(facts: &Facts) -> Vec<Section> {
     let mut sections = vec![at_a_glance(facts)];
     if !facts.figures.is_empty() {
-        sections.extend([notes(facts), days(facts), changes(facts)]);
+        sections.extend(notes(facts));
+        sections.extend([days(facts), changes(facts)]);
     }
     sections.extend(
         [course(facts), all_notes(facts), how(facts)]
@@ -61,25 +62,38 @@ fn so_far(facts: &Facts) -> String {
     )
 }
 
-fn notes(facts: &Facts) -> Section {
-    let mut blocks = vec![Block::Words(
-        "Each note with the time it is read in of a morning, coloured and dotted by this learner's own measure.".to_owned(),
-    )];
-    let mut figures: Vec<_> = staff::legend(facts).into_iter().collect();
-    figures.extend(staff::strips(facts));
-    blocks.push(Block::Figures(figures));
-    section("staff", "Notes on the staff", blocks)
+/// `None` for whoever only reads groups.
+fn notes(facts: &Facts) -> Option<Section> {
+    let strips = staff::strips(facts);
+    if strips.is_empty() {
+        return None;
+    }
+    let legend = staff::legend(facts);
+    let words = match legend {
+        Some(_) => {
+            "Each note with the time it is read in of a morning, coloured and dotted by this learner's own measure."
+        }
+        None => "Each note with how many of its first tries were right.",
+    };
+    let figures = legend.into_iter().chain(strips).collect();
+    let blocks = vec![Block::Words(words.to_owned()), Block::Figures(figures)];
+    Some(section("staff", "Notes on the staff", blocks))
 }
 
 fn days(facts: &Facts) -> Section {
     let (span, spans) = chart::spans(facts);
+    let word = chart::span_word(span);
+    let each = match span {
+        Span::Day => "One mark a day of practice; pauses are left out.".to_owned(),
+        Span::Week | Span::Month => format!("One mark a {word}."),
+    };
+    let shown = if spans.iter().any(|span| span.median_s.is_some()) {
+        "Above: half of the right first looks came within the time at the round mark; the bar holds the middle half. Below: first looks that were right."
+    } else {
+        "The bars are first looks that were right."
+    };
     let mut blocks = vec![Block::Words(format!(
-        "What was kept shows at the first look of a day. Above: half of the right first looks came within the time at the round mark; the bar holds the middle half. Below: first looks that were right. One mark a {}{}.",
-        chart::span_word(span),
-        match span {
-            Span::Day => " of practice; pauses are left out",
-            Span::Week | Span::Month => "",
-        }
+        "What was kept shows at the first look of a day. {shown} {each}"
     ))];
     blocks.extend(chart::chart(span, &spans).map(|figure| Block::Figures(vec![figure])));
     blocks.push(Block::Table(chart::table(span, &spans)));
@@ -303,7 +317,10 @@ fn how(facts: &Facts) -> Option<Section> {
             f64::from(floor) / 1000.0,
             if measured { "measured" } else { "assumed until it is measured" }
         ),
-        "Settled: surely quick of a morning, right in at least 93 of 100, and right at the first look of two practice days running.".to_owned(),
+        format!(
+            "Settled: surely quick of a morning, right in at least {:.0} of 100, and right at the first look of two practice days running.",
+            SURE * 100.0
+        ),
         "Most improved compares the medians of the first and the last four right answers to a note.".to_owned(),
         "The middle half of a day's times leaves out the quickest and the slowest quarter. Few answers make it wide and unsteady.".to_owned(),
     ];

@@ -6,14 +6,16 @@ use std::collections::BTreeMap;
 use super::{Facts, Figure};
 use crate::engrave::{
     Colour, DisplayList, Glyph, Ink, Mark, Part, Point, PrintedMusic, Shape, Staves, Stroke, Thing,
-    Words, music_font,
+    Words, music_font, text_width,
 };
 use crate::report::sheet::{Set, one, set, spoken};
 use crate::study::ItemFigures;
 use crate::theory::{Clef, KeySignature};
 
-/// Notes of a strip: its letters stay readable on a narrow screen.
+/// Notes of a strip at most: its letters stay readable on a narrow screen.
 const NOTES: usize = 8;
+/// Width of a strip without its clef.
+const FOR_NOTES: f64 = 70.0;
 /// A staff space, millimetres.
 const SPACE: f64 = 2.2;
 /// Width of a strip: two of them stand side by side on paper.
@@ -89,23 +91,32 @@ pub(super) fn strips(facts: &Facts) -> Vec<Figure> {
             .or_default()
             .push(one);
     }
+    // As many as the names have room for: syllables are wider than letters.
+    let names = facts.figures.iter().map(|one| facts.short(one.item));
+    let widest = names
+        .map(|name| text_width(&name, LETTERS))
+        .fold(1.0, f64::max);
+    let most = ((FOR_NOTES / (widest + 1.2)) as usize).clamp(4, NOTES);
     let mut strips = Vec::new();
     for ((clef, ..), mut notes) in rows {
         notes.sort_by_key(|one| (one.item.pitch.diatonic(), one.item.pitch.midi()));
-        for some in even(&notes) {
-            strips.push(strip(facts, clef, some));
+        for some in even(&notes, most) {
+            strips.push(strip(facts, clef, some, most));
         }
     }
     strips
 }
 
 /// Pieces of nearly the same length.
-fn even<'a, 'b>(notes: &'a [&'b ItemFigures]) -> std::slice::Chunks<'a, &'b ItemFigures> {
-    let pieces = notes.len().div_ceil(NOTES).max(1);
+fn even<'a, 'b>(
+    notes: &'a [&'b ItemFigures],
+    most: usize,
+) -> std::slice::Chunks<'a, &'b ItemFigures> {
+    let pieces = notes.len().div_ceil(most).max(1);
     notes.chunks(notes.len().div_ceil(pieces).max(1))
 }
 
-fn strip(facts: &Facts, clef: Clef, notes: &[&ItemFigures]) -> Figure {
+fn strip(facts: &Facts, clef: Clef, notes: &[&ItemFigures], most: usize) -> Figure {
     let key = notes.first().map_or(KeySignature::NONE, |one| one.item.key);
     let events = notes
         .iter()
@@ -117,7 +128,7 @@ fn strip(facts: &Facts, clef: Clef, notes: &[&ItemFigures]) -> Figure {
         .collect();
     let says = format!("{} staff. {}.", titled(clef.spoken()), said.join("; "));
     // Room for a note more than there are, so that short strips look like the others.
-    let share = (notes.len() as f64 + 1.6) / (NOTES as f64 + 1.6);
+    let share = (notes.len() as f64 + 1.6) / (most as f64 + 1.6);
     let Set { mut music, heads } = set(
         Staves::One(clef),
         key,
@@ -223,10 +234,10 @@ fn reach(music: &PrintedMusic) -> (f64, f64) {
 
 /// What colours and signs mean, as a picture of its own.
 pub(super) fn legend(facts: &Facts) -> Option<Figure> {
-    let fluent = facts
-        .figures
-        .iter()
-        .find_map(|one| Some(one.why.criteria.as_ref()?.fluent_s))?;
+    let timed = facts.figures.iter().filter(|one| one.morning_s().is_some());
+    let fluent = timed
+        .filter_map(|one| Some(one.why.criteria.as_ref()?.fluent_s))
+        .next()?;
     let size = LETTERS;
     let mut things = Vec::new();
     let mut said = Vec::new();

@@ -26,8 +26,12 @@ struct Learner {
 
 /// Every day each note of the stage twice; times fall from day to day, high notes stay slow; every seventh is missed.
 fn learner(days: i64, timed: bool) -> Learner {
+    learner_at(0, days, timed)
+}
+
+fn learner_at(stage: usize, days: i64, timed: bool) -> Learner {
     let course = Course::built_in("groundwork").unwrap();
-    let items = course.stages[0].items();
+    let items = course.stages[stage].items();
     let mut answers = Vec::new();
     let mut practised = Vec::new();
     let mut count = 0_u32;
@@ -150,6 +154,34 @@ fn heads_of_the_strips_stand_where_the_clefs_say_and_once_for_each_note() {
 }
 
 #[test]
+fn names_under_the_notes_never_run_into_each_other() {
+    let learner = learner_at(3, 4, true);
+    for names in NoteNames::ALL {
+        let mut facts = learner.facts();
+        facts.names = names;
+        for strip in staff::strips(&facts) {
+            let mut rows: std::collections::BTreeMap<i64, Vec<(f64, f64)>> = Default::default();
+            for words in strip.things.iter().flat_map(words_of) {
+                let width = crate::engrave::text_width(&words.text, words.size);
+                let row = rows.entry((words.y * 1000.0) as i64).or_default();
+                row.push((words.left(), words.left() + width));
+            }
+            assert_eq!(rows.len(), 2);
+            for row in rows.values() {
+                assert!(
+                    row.windows(2).all(|two| two[0].1 < two[1].0),
+                    "{names:?} {row:?}"
+                );
+                assert!(
+                    row.iter()
+                        .all(|(left, right)| *left > 0.0 && *right < strip.size.0)
+                );
+            }
+        }
+    }
+}
+
+#[test]
 fn pace_is_by_the_learners_own_measure_and_every_colour_has_its_dots() {
     let learner = learner(10, true);
     let paces: Vec<_> = learner.figures.iter().filter_map(staff::Pace::of).collect();
@@ -201,6 +233,7 @@ fn without_answers_or_times_a_report_still_says_what_to_do() {
     let untimed = learner(3, false);
     let page = html(&untimed.facts());
     assert!(page.contains("of 6 right") && !page.contains("Median at first"));
+    assert!(page.contains("how many of its first tries") && !page.contains("round mark"));
     pdf_document(&paper(&untimed.facts(), Style::default())).unwrap();
 }
 
