@@ -74,6 +74,11 @@ impl Item {
         }
     }
 
+    /// A note read by itself: in no group, and no task of the ear.
+    pub fn is_single_note(self) -> bool {
+        self.in_group.is_none() && self.task.is_none()
+    }
+
     /// What is learned by it: the note, in a group what it does from the last one, or the task.
     pub fn part(self) -> Item {
         if let Some(task) = self.task {

@@ -233,7 +233,7 @@ fn why(frame: &mut Frame, page: &ProgressPage, easel: &mut Easel) {
         Reply::Note(pitch) => Some(pitch),
         Reply::Task(_) => None,
     });
-    let single = chosen.item.in_group.is_none() && chosen.item.task.is_none();
+    let single = chosen.item.is_single_note();
     let right = Rect {
         x: half,
         y: 1,
