@@ -4,9 +4,10 @@ use std::time::Instant;
 
 use super::audio::{AudioFault, Loudspeaker, SpeakerNews};
 use super::ear::OwnSound;
-use crate::score::{Phrase, Tone};
+use crate::score::{Phrase, SoundingNote, Tone};
+use crate::signal::tuning::PianoTuning;
 use crate::study::Item;
-use crate::theory::{Reference, Temperament};
+use crate::theory::{MidiNote, Reference, Temperament};
 
 /// How long an item sounds.
 const NOTE_MS: u32 = 1200;
@@ -21,6 +22,8 @@ pub struct Sound {
     prompt_sounds: bool,
     /// Told to who listens meanwhile.
     own: OwnSound,
+    /// The piano that notes are sounded as on.
+    piano: Option<PianoTuning>,
 }
 
 impl Sound {
@@ -31,6 +34,7 @@ impl Sound {
             fault: None,
             prompt_sounds: false,
             own: OwnSound::default(),
+            piano: None,
         }
     }
 
@@ -42,14 +46,19 @@ impl Sound {
             fault: None,
             prompt_sounds,
             own: OwnSound::default(),
+            piano: None,
         }
+    }
+
+    /// The same, sounding notes as on `piano`.
+    pub fn as_on(self, piano: Option<PianoTuning>) -> Sound {
+        Sound { piano, ..self }
     }
 
     /// Sounds `item`; without a device nothing happens.
     pub fn play(&mut self, item: Item) {
         self.settle();
-        let hz = Temperament::equal().frequency(item.pitch.midi(), Reference::default());
-        let phrase = Phrase::one_after_another(Tone::Strings, [hz], NOTE_MS);
+        let phrase = phrase(item.pitch.midi(), self.piano.as_ref());
         if let Some(speaker) = &mut self.speaker {
             // A lost device was told when it was lost, and is being opened again.
             let _told = speaker.play(&phrase, Instant::now());
@@ -88,4 +97,16 @@ impl Sound {
             self.fault = Some(fault);
         }
     }
+}
+
+/// One note, in equal temperament or as it sounds on `piano`.
+fn phrase(key: MidiNote, piano: Option<&PianoTuning>) -> Phrase {
+    let equal = || Temperament::equal().frequency(key, Reference::default());
+    let first = piano.and_then(|piano| piano.first(key));
+    let note = SoundingNote::new(0, NOTE_MS, first.unwrap_or_else(equal));
+    let mut phrase = Phrase::new(Tone::Strings);
+    phrase
+        .notes
+        .push(note.on_string(piano.and_then(|piano| piano.stiffness(key))));
+    phrase
 }

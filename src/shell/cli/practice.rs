@@ -19,6 +19,7 @@ use crate::shell::paths::Paths;
 use crate::shell::progress::Progress;
 use crate::shell::settings::{Settings, Shown};
 use crate::shell::sound::Sound;
+use crate::shell::store::StoreError;
 use crate::shell::term::pixels::Look;
 use crate::shell::term::screens::progress::ProgressPage;
 use crate::shell::term::screens::quiz::{Finding, Quiz};
@@ -58,10 +59,14 @@ pub(super) fn run(cli: &Cli, args: &PracticeArgs) -> anyhow::Result<ExitCode> {
         read::there(path)?;
         let recording = wav::read(path)?;
         let desk = home.sitting(&wish, wording(cli, &home), events, Sound::silent())?;
-        return from_recording(desk, &recording);
+        let listening = Options {
+            instrument: home.piano()?,
+            ..Options::default()
+        };
+        return from_recording(desk, &recording, listening);
     }
     if args.plain {
-        let sound = sound(&home, &wish);
+        let sound = sound(&home, &wish)?;
         let mut desk = home.sitting(&wish, wording(cli, &home), events, sound)?;
         let done = if wish.hands_on() {
             let start = |desk: &Desk, tell| hands(&home, desk, tell);
@@ -112,7 +117,7 @@ fn heard_by_one_ear(mut wish: Wish, home: &Home) -> Wish {
 }
 
 /// Standard output as this locale can show it.
-fn shown() -> Box<dyn Write> {
+pub(super) fn shown() -> Box<dyn Write> {
     if locale::is_utf8() {
         Box::new(io::stdout().lock())
     } else {
@@ -143,12 +148,12 @@ fn wording(cli: &Cli, home: &Home) -> crate::shell::words::Wording {
     }
 }
 
-fn sound(home: &Home, wish: &Wish) -> Sound {
-    if home.settings().sound() {
-        Sound::open(wish.prompt != PromptKind::Eye)
-    } else {
-        Sound::silent()
+fn sound(home: &Home, wish: &Wish) -> Result<Sound, StoreError> {
+    if !home.settings().sound() {
+        return Ok(Sound::silent());
     }
+    let piano = home.piano()?;
+    Ok(Sound::open(wish.prompt != PromptKind::Eye).as_on(piano))
 }
 
 /// The measured delay of the devices in use.
@@ -165,6 +170,11 @@ fn hands(home: &Home, desk: &Desk, tell: Tell) -> Hands {
         chosen: settings.microphone(),
     };
     let options = EarOptions {
+        listening: Options {
+            // A record that cannot be read was told when it was opened; the usual piano is heard then.
+            instrument: home.piano().unwrap_or_default(),
+            ..Options::default()
+        },
         own: desk.own_sound(),
         headphones: settings.headphones(),
         loop_delay: loop_delay(home),
@@ -230,7 +240,7 @@ impl term::Host for Screen<'_> {
 
     fn sitting(&mut self) -> Result<Desk, DeskError> {
         let wish = self.wish();
-        let sound = sound(self.home, &wish);
+        let sound = sound(self.home, &wish)?;
         let wording = wording(self.cli, self.home);
         let events = self.events.take();
         Ok(self.home.sitting(&wish, wording, events, sound)?)
@@ -289,8 +299,12 @@ impl term::Host for Screen<'_> {
 }
 
 /// A sitting whose clock and whose piano are a recording's.
-fn from_recording(mut desk: Desk, recording: &wav::Recording) -> anyhow::Result<ExitCode> {
-    let mut listener = Listener::new(recording.rate, Options::default())?;
+fn from_recording(
+    mut desk: Desk,
+    recording: &wav::Recording,
+    listening: Options,
+) -> anyhow::Result<ExitCode> {
+    let mut listener = Listener::new(recording.rate, listening)?;
     let mut notes: Vec<NoteEvent> = listener.push(&recording.mono);
     notes.extend(listener.finish());
     notes.sort_by(|a, b| a.decided_s.total_cmp(&b.decided_s));

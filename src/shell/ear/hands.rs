@@ -44,7 +44,7 @@ impl Hands {
                 self.says = ("", told);
                 desk.heard(heard)?;
             }
-            EarNews::Pitch { .. } => {}
+            EarNews::Pitch { .. } | EarNews::Sound { .. } => {}
         }
         Ok(())
     }
