@@ -388,6 +388,24 @@ fn a_whole_synthetic_piano_is_recovered_key_by_key_from_one_file() {
     let asks = page.replace("http://www.w3.org/2000/svg", "");
     assert!(!asks.contains("http") && !asks.contains("<script") && !asks.contains("@import"));
     assert_eq!(page.matches("<tr>").count(), 89);
+    // In a browser: nothing on the console, nothing asked of the network, a row and a point for every key.
+    let seen = rig::browser::open(&rig.file("piano.html"), &["--window-size=1000,1400"]);
+    assert_eq!(seen.console, Vec::<String>::new());
+    let outside: Vec<&String> = seen
+        .requests
+        .iter()
+        .filter(|url| !url.starts_with("file:"))
+        .collect();
+    assert!(outside.is_empty(), "{outside:?}");
+    assert_eq!(seen.dom.matches("<circle").count(), 88);
+    assert_eq!(seen.dom.matches("<tr>").count(), 89);
+    if let Some(folder) = std::env::var_os("STAVELARK_GALLERY") {
+        std::fs::copy(
+            rig.file("piano.html"),
+            Path::new(&folder).join("tuning.html"),
+        )
+        .unwrap();
+    }
 }
 
 /// Sixteen strings spread over the keyboard, `flat` cents off and of `b` times the usual stiffness, in a folder of files whose
