@@ -293,7 +293,7 @@ impl Desk {
 
     /// Whether notes are sounded.
     pub fn sound_is_on(&self) -> bool {
-        self.setup.sound.is_on()
+        self.setup.sound.can_be_heard()
     }
 
     /// Sounds the prompt again: what it sounded, or the note that is shown.

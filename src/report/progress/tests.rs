@@ -78,9 +78,11 @@ fn answer(item: Item, wrong: bool, ms: Option<u32>) -> Answer {
         prompt: PromptKind::Eye,
         way: AnswerWay::Letters,
         given: Some(if wrong {
-            crate::theory::Pitch::from_diatonic(item.pitch.diatonic() + 1)
+            crate::study::Reply::Note(crate::theory::Pitch::from_diatonic(
+                item.pitch.diatonic() + 1,
+            ))
         } else {
-            item.pitch
+            crate::study::Reply::Note(item.pitch)
         }),
         outcome: if wrong {
             Outcome::Wrong

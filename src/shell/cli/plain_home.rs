@@ -7,6 +7,7 @@ use crate::shell::desk::DeskError;
 use crate::shell::home::{Home, Wish};
 use crate::shell::progress::Progress;
 use crate::shell::sound::Sound;
+use crate::shell::store::StoreError;
 use crate::shell::term::screens::quiz::{Finding, Quiz};
 use crate::shell::words::{Wording, plain as words};
 
@@ -15,7 +16,7 @@ pub struct House<'a> {
     /// How notes are written.
     pub wording: &'a dyn Fn(&Home) -> Wording,
     /// The sound of a sitting.
-    pub sound: &'a dyn Fn(&Home) -> Sound,
+    pub sound: &'a dyn Fn(&Home) -> Result<Sound, StoreError>,
     /// Nobody has said whose practice it is.
     pub ask_who: bool,
 }
@@ -47,7 +48,7 @@ pub fn run(
             ("" | "begin", _) => {
                 let mut wish = Wish::by(home.settings());
                 wish.timed = false;
-                let sound = (house.sound)(home);
+                let sound = (house.sound)(home)?;
                 let mut desk = home.sitting(&wish, (house.wording)(home), None, sound)?;
                 if plain::run(&mut desk, input, output)?.is_none() {
                     return Ok(());

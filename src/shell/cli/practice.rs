@@ -19,6 +19,7 @@ use crate::shell::paths::Paths;
 use crate::shell::progress::Progress;
 use crate::shell::settings::{Settings, Shown};
 use crate::shell::sound::Sound;
+use crate::shell::store::StoreError;
 use crate::shell::term::pixels::Look;
 use crate::shell::term::screens::progress::ProgressPage;
 use crate::shell::term::screens::quiz::{Finding, Quiz};
@@ -26,6 +27,7 @@ use crate::shell::term::{self, Manner};
 use crate::shell::today::Today;
 use crate::shell::wav;
 use crate::signal::listen::{Listener, NoteEvent, Options};
+use crate::signal::tuning::PianoTuning;
 use crate::study::{AnswerWay, PromptKind};
 
 /// Bare `stavelark`: the home screen, or today in words where there is no screen.
@@ -69,10 +71,11 @@ pub(super) fn run(cli: &Cli, args: &PracticeArgs) -> anyhow::Result<ExitCode> {
         read::there(path)?;
         let recording = wav::read(path)?;
         let desk = home.sitting(&wish, wording(cli, &home), events, Sound::silent())?;
-        return from_recording(desk, &recording);
+        let listening = listening(wish.way, home.piano()?);
+        return from_recording(desk, &recording, listening);
     }
     if args.plain || cli.plain {
-        let sound = sound(&home);
+        let sound = sound(&home)?;
         let mut desk = home.sitting(&wish, wording(cli, &home), events, sound)?;
         let done = if wish.hands_on() {
             let start = |desk: &Desk, tell| hands(&home, desk, tell);
@@ -124,7 +127,7 @@ fn heard_by_one_ear(wish: Wish, home: &Home) -> Wish {
 }
 
 /// Standard output as this locale can show it.
-fn shown() -> Box<dyn Write> {
+pub(super) fn shown() -> Box<dyn Write> {
     if locale::is_utf8() {
         Box::new(io::stdout().lock())
     } else {
@@ -155,12 +158,12 @@ fn wording(cli: &Cli, home: &Home) -> crate::shell::words::Wording {
     }
 }
 
-fn sound(home: &Home) -> Sound {
-    if home.settings().sound() {
-        Sound::open()
-    } else {
-        Sound::silent()
+fn sound(home: &Home) -> Result<Sound, StoreError> {
+    if !home.settings().sound() {
+        return Ok(Sound::silent());
     }
+    let piano = home.piano()?;
+    Ok(Sound::open().as_on(piano))
 }
 
 /// The measured delay of the devices in use.
@@ -178,7 +181,8 @@ fn hands(home: &Home, desk: &Desk, tell: Tell) -> Hands {
         chosen: settings.microphone(),
     };
     let options = EarOptions {
-        listening: listening(desk.sitting().way()),
+        // A record that cannot be read was told when it was opened; the usual piano is heard then.
+        listening: listening(desk.sitting().way(), home.piano().unwrap_or_default()),
         follow: sung,
         own: desk.own_sound(),
         headphones: settings.headphones(),
@@ -189,7 +193,7 @@ fn hands(home: &Home, desk: &Desk, tell: Tell) -> Hands {
 }
 
 /// What is listened for. A voice is no instrument: how it is off teaches nothing of where the notes lie.
-fn listening(way: AnswerWay) -> Options {
+fn listening(way: AnswerWay, instrument: Option<PianoTuning>) -> Options {
     let usual = Options::default();
     match way {
         AnswerWay::Voice => Options {
@@ -197,7 +201,10 @@ fn listening(way: AnswerWay) -> Options {
             learns: false,
             ..usual
         },
-        _ => usual,
+        _ => Options {
+            instrument,
+            ..usual
+        },
     }
 }
 
@@ -258,7 +265,7 @@ impl term::Host for Screen<'_> {
 
     fn sitting(&mut self) -> Result<Desk, DeskError> {
         let wish = self.wish();
-        let sound = sound(self.home);
+        let sound = sound(self.home)?;
         let wording = wording(self.cli, self.home);
         let events = self.events.take();
         Ok(self.home.sitting(&wish, wording, events, sound)?)
@@ -317,8 +324,12 @@ impl term::Host for Screen<'_> {
 }
 
 /// A sitting whose clock and whose piano are a recording's.
-fn from_recording(mut desk: Desk, recording: &wav::Recording) -> anyhow::Result<ExitCode> {
-    let mut listener = Listener::new(recording.rate, listening(desk.sitting().way()))?;
+fn from_recording(
+    mut desk: Desk,
+    recording: &wav::Recording,
+    listening: Options,
+) -> anyhow::Result<ExitCode> {
+    let mut listener = Listener::new(recording.rate, listening)?;
     let mut notes: Vec<NoteEvent> = listener.push(&recording.mono);
     notes.extend(listener.finish());
     notes.sort_by(|a, b| a.decided_s.total_cmp(&b.decided_s));
