@@ -7,6 +7,7 @@ use std::time::{Duration, Instant};
 
 use super::audio::{InputFault, Microphones};
 use super::ear::{Ear, EarNews, EarOptions};
+use super::words::screens as words;
 use crate::signal::tuning::{
     ClockError, ClockWatch, Guided, KeyReading, Listened, LiveStrikes, Said, name_key, read_key,
 };
@@ -146,8 +147,12 @@ impl<T: FnMut(TunerNews) -> bool> Reader<T> {
                 (self.tell)(TunerNews::Listening(device))
             }
             EarNews::Deaf(fault) => {
-                self.stream = None;
-                (self.tell)(TunerNews::Deaf(fault))
+                let cut = self
+                    .stream
+                    .take()
+                    .is_some_and(|stream| stream.strikes.under_way().is_some());
+                let go_on = (self.tell)(TunerNews::Deaf(fault));
+                go_on && (!cut || (self.tell)(TunerNews::Lost))
             }
             EarNews::Sound {
                 samples,
@@ -240,7 +245,7 @@ impl TuningSitting {
     pub fn new(guided: Guided) -> TuningSitting {
         TuningSitting {
             guided,
-            device: "The microphone is being opened.".to_owned(),
+            device: words::OPENING.to_owned(),
             said: None,
             glimpse: None,
             level_db: f32::MIN,
@@ -254,7 +259,7 @@ impl TuningSitting {
     pub fn take(&mut self, news: TunerNews) {
         match news {
             TunerNews::Listening(device) => {
-                self.device = format!("Listening by: {device}");
+                self.device = words::listening_by(&device);
                 self.deaf = false;
             }
             TunerNews::Deaf(fault) => {
@@ -263,9 +268,7 @@ impl TuningSitting {
                 self.glimpse = None;
             }
             TunerNews::OtherRate(rate) => {
-                self.device = format!(
-                    "The device runs at {rate} samples a second, and said otherwise: it is read at {rate}."
-                );
+                self.device = words::tuning::other_rate(rate);
             }
             TunerNews::Level(level_db) => self.level_db = level_db,
             TunerNews::Glimpse(reading) => self.glimpse = Some(*reading),
@@ -301,12 +304,7 @@ impl TuningSitting {
     /// What is asked for, in words; `name` names keys.
     pub fn asks(&self, name: impl Fn(MidiNote) -> String) -> String {
         let (kept, all) = self.guided.count();
-        match self.guided.asked() {
-            Some(key) => format!("Play {} and hold it.   {kept} of {all} kept", name(key)),
-            None if self.guided.is_free() => {
-                format!("Play any key and hold it.   {kept} of {all} kept")
-            }
-            None => format!("All is played.   {kept} of {all} kept"),
-        }
+        let asked = self.guided.asked().map(name);
+        words::tuning::asks(asked.as_deref(), self.guided.is_free(), kept, all)
     }
 }

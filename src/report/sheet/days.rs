@@ -3,7 +3,7 @@
 
 use super::{MARGIN, Style, document, one, set};
 use crate::engrave::{Document, Page, Staves, Stroke, Thing, Words, broken};
-use crate::study::{Item, Stage};
+use crate::study::{Item, Stage, StageKind};
 use crate::theory::{Alteration, Clef, KeySignature};
 
 /// A stage and how many of its days are kept.
@@ -167,6 +167,20 @@ fn trains(stage: &Stage, items: &[Item]) -> String {
     } else {
         ""
     };
+    let by_ear = match stage.kind {
+        StageKind::Notes | StageKind::Groups => None,
+        StageKind::Find => Some("notes found by ear"),
+        StageKind::Melodies => Some("short melodies by ear"),
+        StageKind::Intervals => Some("intervals by ear"),
+        StageKind::Reach => Some("by ear, notes that lie an interval away"),
+        StageKind::Chords => Some("chords by ear"),
+        StageKind::Degrees => Some("degrees of the scale by ear"),
+        StageKind::InTune => Some("by ear, the higher of two notes"),
+        StageKind::Beats => Some("beats of two strings, by ear"),
+    };
+    if let Some(what) = by_ear {
+        return what.to_owned();
+    }
     let what = match &stage.groups {
         Some(rules) => {
             let (least, most) = rules.notes;

@@ -15,7 +15,7 @@ use crate::engrave::{Document, pdf_document, svg_document};
 use crate::report::sheet::{Paper, StageDays, Style, cards, days, names, rows};
 use crate::shell::clock;
 use crate::shell::home::{Home, Wish};
-use crate::study::{Item, Stage};
+use crate::study::{Item, PromptKind, Stage};
 
 /// Which sheet.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
@@ -144,6 +144,12 @@ fn one(args: &SheetArgs, learner: Option<&str>) -> anyhow::Result<Document> {
                 stage: args.stage.clone(),
                 ..Wish::by(home.settings())
             })?;
+            if stage.kind.prompt() == Some(PromptKind::Ear) {
+                bail!(
+                    "the stage '{}' is for the ear, and there is nothing of it to print: choose another with --stage (`stavelark course show` lists them)",
+                    stage.id
+                );
+            }
             let now = clock::now().as_millisecond().cast_unsigned();
             let mut chance = ChaCha8Rng::seed_from_u64(args.seed.unwrap_or(now));
             if args.kind == Kind::Cards {

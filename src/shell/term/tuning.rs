@@ -17,6 +17,7 @@ use crate::engrave::{
 };
 use crate::report::tuning::{CAUTION_SHORT, beating, spectrum, strip};
 use crate::shell::tuner::{Tuner, TunerNews, TuningSitting};
+use crate::shell::words::screens as words;
 use crate::signal::tuning::Said;
 use crate::theory::{Clef, Hz, KeySignature, MidiNote, NoteNames, Reference};
 
@@ -69,12 +70,12 @@ enum Deed {
 }
 
 /// Which key of the computer does what, and what the foot says of it.
-const KEYS: [(&str, &str, Deed); 5] = [
-    ("Right", "another key", Deed::Next),
-    ("Left", "the one before", Deed::Before),
-    ("Tab", "any order", Deed::Any),
-    ("k", "it was that key", Deed::Insist),
-    ("Enter", "end and report", Deed::End),
+const KEYS: [(&str, &str); 5] = [
+    ("Right", words::tuning::NEXT),
+    ("Left", words::tuning::BEFORE),
+    ("Tab", words::tuning::ANY),
+    ("k", words::tuning::INSIST),
+    ("Enter", words::tuning::END),
 ];
 
 fn deed(key: KeyEvent) -> Option<Deed> {
@@ -210,16 +211,7 @@ fn picture(
 /// What the sounding pitch is called, its cents, and where it is written when the staff does not reach.
 fn pitch_in_words(view: &TuningView, hz: Hz) -> String {
     let point = sounding(hz, view.reference);
-    let octaves = written(point.pitch.midi()).1;
-    let written = match octaves {
-        0 => String::new(),
-        o => format!(
-            ", written {} octave{} {}",
-            o.abs(),
-            if o.abs() == 1 { "" } else { "s" },
-            if o > 0 { "lower" } else { "higher" }
-        ),
-    };
+    let written = words::tuning::written(written(point.pitch.midi()).1);
     format!(
         "{}  {}  {:.2} Hz{written}",
         view.name(point.pitch.midi()),
@@ -252,11 +244,7 @@ fn draw(frame: &mut Frame, view: &TuningView, sitting: &TuningSitting) {
         Err(small) => line(
             frame,
             2,
-            &format!(
-                "To draw the staves the window needs {} columns and {} rows.",
-                small.needed.columns,
-                small.needed.rows + WORDS
-            ),
+            &words::needs_window(small.needed.columns, small.needed.rows + WORDS),
             dim,
         ),
     }
@@ -272,7 +260,7 @@ fn draw(frame: &mut Frame, view: &TuningView, sitting: &TuningSitting) {
         }
     }
     let foot = area.height.saturating_sub(WORDS - 2);
-    let words = sitting
+    let sounds = sitting
         .glimpse
         .as_ref()
         .map_or_else(String::new, |reading| {
@@ -282,7 +270,7 @@ fn draw(frame: &mut Frame, view: &TuningView, sitting: &TuningSitting) {
                 beating(reading)
             )
         });
-    line(frame, foot, &words, bold);
+    line(frame, foot, &sounds, bold);
     line(frame, foot + 1, &level(sitting.level_db, view.ascii), plain);
     let said = sitting
         .said
@@ -301,16 +289,11 @@ fn draw(frame: &mut Frame, view: &TuningView, sitting: &TuningSitting) {
         line(frame, foot + 2 + row as u16, part, style);
     }
     line(frame, foot + 4, &strip(&sitting.guided), plain);
-    line(
-        frame,
-        foot + 5,
-        "      A0    C2    C3    C4    C5    C6    C7    C8",
-        dim,
-    );
+    line(frame, foot + 5, words::tuning::STRIP_FOOT, dim);
     line(frame, foot + 6, CAUTION_SHORT, dim);
     let keys: Vec<String> = KEYS
         .iter()
-        .map(|(key, about, _)| format!("{key} {about}"))
+        .map(|(key, about)| format!("{key} {about}"))
         .collect();
     line(frame, foot + 7, &keys.join("  "), dim);
 }

@@ -40,6 +40,13 @@ const TUNE_STEP: usize = 5;
 /// Stiffness tried, as factors of the usual.
 const STIFFNESS: [f64; 5] = [0.6, 1.0, 1.7, 3.0, 5.0];
 
+/// The key found, and those whose even or third partials it would be (semitones), are tried again in finer steps of
+/// stiffness: between two of [`STIFFNESS`] a key's own high partials are missed, and an octave's stiffer comb meets them.
+const AGAIN: [i16; 3] = [0, -12, -19];
+const FINER_FROM: f64 = 0.5;
+const FINER_STEP: f64 = 1.12;
+const FINER_STEPS: i32 = 22;
+
 /// A peak counts from so many dB above its surroundings on, up to as many more.
 const CLEAR_DB: f32 = 10.0;
 const MOST_DB: f32 = 40.0;
@@ -209,34 +216,25 @@ impl Named {
 /// The key that sounds in `samples`, which begin at its strike. `None` when no key's partials stand out.
 pub fn name_key(samples: &[f32], rate: u32, reference: Reference) -> Option<Named> {
     let peaks = Peaks::new(samples, rate)?;
-    let equal = Temperament::equal();
-    let mut best: Option<(f32, Named)> = None;
-    for key in 21..=108 {
-        let key = MidiNote(key);
-        for cents in (-OFF_TUNE..=OFF_TUNE).step_by(TUNE_STEP) {
-            let first = equal
-                .frequency(key, reference)
-                .raised(Cents(f64::from(cents)))
-                .0;
-            for stiffness in STIFFNESS {
-                let inharmonicity = stiffness * expected_b(first);
-                let score = peaks.score(first, inharmonicity);
-                if best.is_none_or(|(top, _)| score > top) {
-                    let first = Hz(first);
-                    best = Some((
-                        score,
-                        Named {
-                            key,
-                            first,
-                            inharmonicity,
-                        },
-                    ));
-                }
-            }
-        }
-    }
-    let (score, named) = best?;
+    let coarse = (21..=108)
+        .filter_map(|key| peaks.best(MidiNote(key), reference, &STIFFNESS))
+        .reduce(better)?;
+    let finer: Vec<f64> = (0..FINER_STEPS)
+        .map(|k| FINER_FROM * FINER_STEP.powi(k))
+        .collect();
+    let (score, named) = AGAIN
+        .iter()
+        .map(|lower| coarse.1.key.0 + lower)
+        .filter(|key| *key >= 21)
+        .filter_map(|key| peaks.best(MidiNote(key), reference, &finer))
+        .chain([coarse])
+        .reduce(better)?;
     (score > NAMED_DB).then_some(named)
+}
+
+/// The better of two; of two alike the first, which is the lower key.
+fn better(one: (f32, Named), other: (f32, Named)) -> (f32, Named) {
+    if other.0 > one.0 { other } else { one }
 }
 
 /// How far a spectrum's bins stand above their surroundings.
@@ -272,6 +270,23 @@ impl Peaks {
             );
         }
         Some(Peaks { bin_hz, clear })
+    }
+
+    /// How `key` fits best, at any tuning and each of `stiffness` (as factors of the usual); with its score.
+    fn best(&self, key: MidiNote, reference: Reference, stiffness: &[f64]) -> Option<(f32, Named)> {
+        let place = Temperament::equal().frequency(key, reference);
+        (-OFF_TUNE..=OFF_TUNE)
+            .step_by(TUNE_STEP)
+            .flat_map(|cents| {
+                let first = place.raised(Cents(f64::from(cents)));
+                stiffness.iter().map(move |factor| Named {
+                    key,
+                    first,
+                    inharmonicity: factor * expected_b(first.0),
+                })
+            })
+            .map(|named| (self.score(named.first.0, named.inharmonicity), named))
+            .reduce(better)
     }
 
     fn score(&self, first: f64, b: f64) -> f32 {

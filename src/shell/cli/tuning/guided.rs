@@ -27,9 +27,8 @@ pub(super) fn run(
     reference: Reference,
 ) -> anyhow::Result<Instrument> {
     let home = Home::open(cli.learner.as_deref())?;
-    if !args.plain
-        && let Some(why) = no_screen()
-    {
+    let plain = args.plain || cli.plain;
+    if !plain && let Some(why) = no_screen() {
         bail!(
             "{why}: nothing can be drawn. Check in words with `stavelark tuning --plain`, or recordings with --input"
         );
@@ -43,7 +42,7 @@ pub(super) fn run(
         chosen: home.settings().microphone(),
     });
     let sitting = TuningSitting::new(Guided::new(reference, args.quick));
-    let sitting = if args.plain {
+    let sitting = if plain {
         let start = |tell: Tell| Tuner::start(microphones, reference, tell);
         in_words(&view, sitting, start, &mut *shown())?
     } else {
