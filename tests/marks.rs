@@ -14,7 +14,8 @@ use stavelark::shell::paths::Paths;
 use stavelark::shell::store::{NewSitting, Store};
 use stavelark::study::{
     Advance, Answer, AnswerWay, Block, Course, Doubt, Item, Ledger, Mark, MarkVerdict, Outcome,
-    Practised, PromptKind, ROLLOVER_HOUR, Stage, StageKind, doubts, earn, practice_day, standing,
+    Phrases, Practised, PromptKind, ROLLOVER_HOUR, Stage, StageKind, doubts, earn, practice_day,
+    standing,
 };
 
 /// Enough practice for any stage here.
@@ -427,6 +428,7 @@ fn a_stage_that_asks_for_settled_items_waits_for_them() {
         id: "mine".to_owned(),
         name: "Mine".to_owned(),
         enter: None,
+        phrases: Phrases::default(),
         stages: vec![waiting, stage("b")],
     };
     let marks = [mark("a", 1), mark("a", 2)];

@@ -21,7 +21,7 @@ mod screen;
 
 pub use draw::pdf::{PdfError, document as pdf_document};
 pub use draw::pixels::{Pixels, SHARES};
-pub use draw::svg::document as svg_document;
+pub use draw::svg::{document as svg_document, figure as svg_figure, glyphs as svg_glyphs};
 pub use font::{FontError, MusicFont, Outline, Segment, music_font};
 pub use grid::{Cell, CellGrid, CellStyle, Size, WHOLE};
 pub use keyboard::{KeyMark, KeyboardMarks};
@@ -30,7 +30,7 @@ pub use list::{DisplayList, Ink, KeyInk, Mark, Part, Point, Rect, Shape};
 pub use metrics::{EngravingDefaults, Glyph, GlyphMetrics, Metrics, MetricsError};
 pub use music::{Column, Music, NoteMark, Reach, Role, StageRange, Staves};
 pub use page::{
-    Anchor, Document, Music as PrintedMusic, Page, Stroke, Thing, Words, broken, text_width,
+    Anchor, Colour, Document, Music as PrintedMusic, Page, Stroke, Thing, Words, broken, text_width,
 };
 pub use phrase::{Event, NoteValue, Phrase, Sounding};
 pub use plan::{Manner, TooSmall, needed};

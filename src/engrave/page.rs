@@ -4,7 +4,7 @@
 
 use std::sync::LazyLock;
 
-use super::list::DisplayList;
+use super::list::{DisplayList, Mark, Part};
 
 /// A whole document.
 #[derive(Debug, Clone, PartialEq)]
@@ -44,7 +44,18 @@ pub enum Thing {
         /// What it says to whoever cannot see it.
         says: Option<String>,
     },
+    /// A table, cell by cell; its words are placed like all others.
+    Table {
+        /// What stands above each column.
+        head: Vec<Words>,
+        /// Row by row; the first cell names its row.
+        rows: Vec<Vec<Words>>,
+    },
 }
+
+/// A colour of a mark; everything else is black.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Colour(pub u8, pub u8, pub u8);
 
 /// Words on one line.
 #[derive(Debug, Clone, PartialEq)]
@@ -82,8 +93,21 @@ pub struct Music {
     pub zero: f64,
     /// A staff space.
     pub space: f64,
-    /// What it says to whoever cannot see it.
+    /// What it says to whoever cannot see it; nothing if it is decoration.
     pub says: String,
+    /// Colours of the heads, in the list's order; those that are not named are black.
+    pub heads: Vec<Option<Colour>>,
+}
+
+impl Music {
+    /// The marks, each with the colour of a head that has one.
+    pub(super) fn marks(&self) -> impl Iterator<Item = (&Mark, Option<Colour>)> {
+        let mut heads = self.heads.iter().copied();
+        self.list.marks.iter().map(move |mark| {
+            let colour = (mark.part == Part::Head).then(|| heads.next().flatten());
+            (mark, colour.flatten())
+        })
+    }
 }
 
 /// A piece of a drawing.
@@ -112,6 +136,94 @@ pub enum Stroke {
         fill: f64,
         edge: f64,
     },
+}
+
+impl Thing {
+    /// The same `scale` times as large, with what was at the corner now at `corner`.
+    #[must_use]
+    pub fn placed(self, scale: f64, corner: (f64, f64)) -> Thing {
+        let at = |x: f64, y: f64| (corner.0 + scale * x, corner.1 + scale * y);
+        let words = |words: Words| {
+            let (x, y) = at(words.x, words.y);
+            let size = words.size * scale;
+            Words {
+                x,
+                y,
+                size,
+                ..words
+            }
+        };
+        match self {
+            Thing::Heading(level, heading) => Thing::Heading(level, words(heading)),
+            Thing::Words(text) => Thing::Words(words(text)),
+            Thing::Music(music) => {
+                let (x, zero) = at(music.x, music.zero);
+                let space = music.space * scale;
+                Thing::Music(Music {
+                    x,
+                    zero,
+                    space,
+                    ..music
+                })
+            }
+            Thing::Drawing { strokes, says } => Thing::Drawing {
+                strokes: strokes
+                    .into_iter()
+                    .map(|stroke| stroke.placed(scale, corner))
+                    .collect(),
+                says,
+            },
+            Thing::Table { head, rows } => Thing::Table {
+                head: head.into_iter().map(words).collect(),
+                rows: rows
+                    .into_iter()
+                    .map(|row| row.into_iter().map(words).collect())
+                    .collect(),
+            },
+        }
+    }
+}
+
+impl Stroke {
+    fn placed(self, scale: f64, corner: (f64, f64)) -> Stroke {
+        let at = |(x, y): (f64, f64)| (corner.0 + scale * x, corner.1 + scale * y);
+        let by = |(x, y): (f64, f64)| (scale * x, scale * y);
+        match self {
+            Stroke::Line {
+                from,
+                to,
+                weight,
+                dashed,
+            } => Stroke::Line {
+                from: at(from),
+                to: at(to),
+                weight: weight * scale,
+                dashed,
+            },
+            Stroke::Box {
+                corner,
+                size,
+                fill,
+                edge,
+            } => Stroke::Box {
+                corner: at(corner),
+                size: by(size),
+                fill,
+                edge: edge * scale,
+            },
+            Stroke::Oval {
+                middle,
+                radii,
+                fill,
+                edge,
+            } => Stroke::Oval {
+                middle: at(middle),
+                radii: by(radii),
+                fill,
+                edge: edge * scale,
+            },
+        }
+    }
 }
 
 /// The text font of pages: Andika, in `font/`.

@@ -7,11 +7,13 @@ use jiff::civil::Date;
 use serde_json::{Value, json};
 
 use super::home::{Home, HomeError};
-use super::progress::{Row, row_text, rows};
+use super::progress::row_text;
 use super::reading::Manner;
 use super::store::AnswerFilter;
 use super::words::{Wording, threshold_text};
-use crate::study::{Answer, AnswerWay, Family, Item, Outcome, PromptKind, Threshold};
+use crate::study::{
+    Answer, AnswerWay, Family, Item, ItemFigures, Outcome, PromptKind, Threshold, figures,
+};
 
 /// First tries that are looked at, the newest; and how many of them there must be, and may be wrong, to count as known.
 /// Ours, no source.
@@ -58,7 +60,7 @@ pub struct Hearing {
     /// Notes that were asked by ear as well as those asked by eye alone, in the order of the staff.
     pub notes: BTreeMap<Item, Beside>,
     /// The tasks of each family that was practised.
-    pub tasks: Vec<Row>,
+    pub tasks: Vec<ItemFigures>,
     /// The threshold of each day on which one was found.
     pub thresholds: Vec<(Date, Threshold)>,
 }
@@ -81,7 +83,8 @@ impl Hearing {
                 prompt: PromptKind::Ear,
                 family,
             };
-            tasks.extend(rows(&home.reading_of(manner)?));
+            let reading = home.reading_of(manner)?;
+            tasks.extend(figures(&reading.answers, &reading.model));
         }
         let in_tune = Manner {
             way: AnswerWay::Letters,

@@ -1,8 +1,7 @@
 //! How one learner gets on, in words and as JSON: one place for the command and for the screen.
 
-use std::collections::{BTreeMap, HashSet};
+use std::collections::HashSet;
 
-use jiff::civil::Date;
 use serde_json::{Value, json};
 
 use super::hearing::Hearing;
@@ -11,8 +10,8 @@ use super::reading::Reading;
 use super::today::Today;
 use super::words::{Wording, plural, seconds};
 use crate::study::{
-    Answer, AnswerWay, Confusion, Course, DayTrend, Forecast, Gain, Item, Outcome, PromptKind,
-    Stage, Task, Verdict, Why, came_up, confusions, forecast, gains, trend,
+    AnswerWay, Confusion, Course, DayTrend, Forecast, Gain, Item, ItemFigures, PromptKind, Stage,
+    Verdict, came_up, confusions, figures, forecast, gains, trend,
 };
 use crate::theory::{Clef, Pitch};
 
@@ -20,37 +19,6 @@ use crate::theory::{Clef, Pitch};
 const DAYS_SHOWN: usize = 14;
 /// Rows of a list that is only to give an idea.
 const FEW: usize = 5;
-
-/// What the first tries at one item came to.
-#[derive(Debug, Clone)]
-pub struct Row {
-    /// The item.
-    pub item: Item,
-    /// Judged first tries, and the right ones.
-    pub tries: u32,
-    /// The right ones.
-    pub right: u32,
-    /// Half of the right answers came within this.
-    pub median_ms: Option<u32>,
-    /// What the model holds.
-    pub why: Why,
-    /// Share right, fading, and its standard deviation.
-    pub accuracy: (f64, f64),
-}
-
-impl Row {
-    /// The median of a morning, with one standard error below and above.
-    pub fn morning_s(&self) -> Option<(f64, f64, f64)> {
-        let (median, error) = self.why.criteria.as_ref()?.median_s?;
-        Some((median, median * (-error).exp(), median * error.exp()))
-    }
-
-    /// Whether it is read fast and surely enough.
-    pub fn settled(&self) -> bool {
-        let verdict = self.why.criteria.as_ref().map(|c| c.verdict);
-        matches!(verdict, Some(Verdict::Settled | Verdict::ButForSlips))
-    }
-}
 
 /// Everything `progress` shows.
 #[derive(Debug)]
@@ -60,7 +28,7 @@ pub struct Progress {
     /// Verdicts taken out of the record.
     pub taken_back: u32,
     /// One row an item, slowest first.
-    pub rows: Vec<Row>,
+    pub rows: Vec<ItemFigures>,
     /// Day by day.
     pub trend: Vec<DayTrend>,
     /// What got faster.
@@ -84,7 +52,7 @@ impl Progress {
         let (store, learner) = home.parts();
         let taken_back = store.withdrawn_answers(learner.id)?;
         let items = stage.as_ref().map(Stage::parts).unwrap_or_default();
-        let rows = rows(&reading);
+        let rows = figures(&reading.answers, &reading.model);
         // What the stage asks stands among its own rows.
         hearing
             .tasks
@@ -205,7 +173,14 @@ impl Progress {
         let days: Vec<Value> = self
             .trend
             .iter()
-            .map(|day| json!({"day": day.day.to_string(), "items": day.items, "right": day.right, "median_ms": day.median_s.map(ms)}))
+            .map(|day| {
+                json!({
+                    "day": day.day.to_string(), "items": day.items, "right": day.right,
+                    "median_ms": day.median_s.map(ms),
+                    "half_from_ms": day.half_s.map(|(from, _)| ms(from)),
+                    "half_to_ms": day.half_s.map(|(_, to)| ms(to)),
+                })
+            })
             .collect();
         let gains: Vec<Value> = self
             .gains
@@ -368,7 +343,7 @@ impl Progress {
 }
 
 /// One item's row in words.
-pub fn row_text(row: &Row, wording: Wording) -> String {
+pub fn row_text(row: &ItemFigures, wording: Wording) -> String {
     let morning = row
         .morning_s()
         .map_or(String::new(), |(middle, low, high)| {
@@ -387,7 +362,7 @@ pub fn row_text(row: &Row, wording: Wording) -> String {
 }
 
 /// The same in half the width: what it takes of a morning.
-pub fn short_row_text(row: &Row, wording: Wording) -> String {
+pub fn short_row_text(row: &ItemFigures, wording: Wording) -> String {
     let morning = row
         .morning_s()
         .map_or("-".to_owned(), |(middle, ..)| format!("{middle:.1} s"));
@@ -428,42 +403,4 @@ fn course_items(course: &Course) -> Vec<Item> {
     let mut seen = HashSet::new();
     let items = course.stages.iter().flat_map(Stage::items);
     items.filter(|item| seen.insert(*item)).collect()
-}
-
-/// One row an item of `reading`, slowest first; none for what changes with every answer.
-pub fn rows(reading: &Reading) -> Vec<Row> {
-    let mut tallies: BTreeMap<Item, (u32, Vec<u32>, u32)> = BTreeMap::new();
-    let judged = |(_, a): &&(Date, Answer)| {
-        let changes = matches!(a.item.task, Some(Task::InTune(_)));
-        a.attempt == 1 && a.outcome != Outcome::NotSure && !changes
-    };
-    for (_, answer) in reading.answers.iter().filter(judged) {
-        let (tries, times, right) = tallies.entry(answer.item.part()).or_default();
-        *tries += 1;
-        if answer.outcome == Outcome::Right {
-            *right += 1;
-            times.extend(answer.response_ms);
-        }
-    }
-    let whys = reading.model.whys(tallies.keys());
-    let mut rows: Vec<Row> = tallies
-        .into_iter()
-        .zip(whys)
-        .map(|((item, (tries, mut times, right)), why)| {
-            times.sort_unstable();
-            Row {
-                item,
-                tries,
-                right,
-                median_ms: times.get(times.len() / 2).copied(),
-                accuracy: reading.model.accuracy(&item).unwrap_or((0.0, 0.0)),
-                why,
-            }
-        })
-        .collect();
-    rows.sort_by(|a, b| {
-        let of = |row: &Row| row.morning_s().map_or(f64::INFINITY, |(middle, ..)| middle);
-        of(b).total_cmp(&of(a)).then(a.item.cmp(&b.item))
-    });
-    rows
 }

@@ -7,6 +7,7 @@ use jiff::civil::Date;
 use super::answer::PromptKind;
 use super::group::{GroupRules, parts};
 use super::item::Item;
+use super::phrases::Phrases;
 use super::settled::FLUENT_ABOVE_FLOOR_MS;
 use super::task::{Family, Task};
 
@@ -24,6 +25,8 @@ pub struct Course {
     pub name: String,
     /// The id of the stage a learner enters at, if the course says so; what comes before is for who needs it.
     pub enter: Option<String>,
+    /// Phrases for lines and spaces.
+    pub phrases: Phrases,
     /// In the order they are taken.
     pub stages: Vec<Stage>,
 }

@@ -290,6 +290,16 @@ impl<'a> Fields<'a> {
         }
     }
 
+    pub(super) fn table(&self, key: &str) -> Result<Option<Found<&'a DeTable<'a>>>, CourseError> {
+        let Some(value) = self.value(key) else {
+            return Ok(None);
+        };
+        match value.get_ref() {
+            DeValue::Table(table) => Ok(Some((table, value.span()))),
+            _ => Err(self.wrong_type(value, key, "a table")),
+        }
+    }
+
     pub(super) fn tables(&self, key: &str) -> Result<Vec<Found<&'a DeTable<'a>>>, CourseError> {
         let values = self.list(key)?.unwrap_or_default();
         values

@@ -12,6 +12,7 @@ use super::course_fields::{Fields, Source};
 use super::course_groups::read_groups;
 use super::course_tasks::read_tasks;
 use super::item::Item;
+use super::phrases::Phrases;
 use crate::theory::{Alteration, Clef, KeySignature, Pitch, Spelling, StaffStep, ledger_lines};
 
 /// What is wrong with a course file.
@@ -35,8 +36,8 @@ const SCHEMA: i64 = 1;
 /// More than any course of notes needs; keeps a slip (a range from C-1 to B9 in all keys) from filling the memory.
 const MOST_ITEMS: usize = 1_000;
 
-const COURSE_KEYS: [&str; 8] = [
-    "schema", "id", "name", "enter", "days", "minutes", "answers", "stage",
+const COURSE_KEYS: [&str; 9] = [
+    "schema", "id", "name", "enter", "days", "minutes", "answers", "phrases", "stage",
 ];
 const STAGE_KEYS: [&str; 21] = [
     "id",
@@ -125,6 +126,16 @@ fn read_course(source: &Source, table: &DeTable) -> Result<Course, CourseError> 
     if stages.is_empty() {
         return Err(top.missing("stage", "[[stage]] with an id and [[stage.notes]]"));
     }
+    let phrases = match top.table("phrases")? {
+        Some((table, span)) => {
+            let clefs = Clef::ALL.map(Clef::name);
+            Phrases::read(
+                source,
+                &Fields::new(source, table, span, "phrases", &clefs)?,
+            )?
+        }
+        None => Phrases::default(),
+    };
     let enter = top.string("enter")?;
     if let Some((enter, span)) = &enter
         && !stages.iter().any(|stage| stage.id == *enter)
@@ -136,6 +147,7 @@ fn read_course(source: &Source, table: &DeTable) -> Result<Course, CourseError> 
         id,
         name,
         enter: enter.map(|(id, _)| id),
+        phrases,
         stages,
     })
 }

@@ -12,45 +12,86 @@ use super::item::Item;
 use super::learner::LearnerModel;
 use super::settled::Verdict;
 
-/// First answers of one practice day.
+/// First answers of one practice day, or of the days of a longer span.
 #[derive(Debug, Clone, PartialEq)]
 pub struct DayTrend {
-    /// The practice day.
+    /// The practice day; of a longer span its first.
     pub day: Date,
-    /// Items that were looked at.
+    /// Items that were looked at, each once a day.
     pub items: u32,
     /// Right at the first look.
     pub right: u32,
     /// Half of the right first looks came within this; `None` without times.
     pub median_s: Option<f64>,
+    /// The middle half of them: a quarter came sooner than the first, a quarter later than the second.
+    pub half_s: Option<(f64, f64)>,
+}
+
+/// How many days are taken together.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum Span {
+    /// Each by itself.
+    Day,
+    /// From Monday to Sunday (ISO 8601).
+    Week,
+    /// Of a calendar month.
+    Month,
+}
+
+impl Span {
+    /// The first day of the span that `day` lies in.
+    pub fn first(self, day: Date) -> Date {
+        match self {
+            Span::Day => day,
+            Span::Week => {
+                let back = day.weekday().to_monday_zero_offset();
+                day.saturating_sub(jiff::Span::new().days(back))
+            }
+            Span::Month => day.first_of_month(),
+        }
+    }
 }
 
 /// Day by day, from the first answers of the day. A day whose clock was set back stands where it was recorded.
 pub fn trend(answers: &[(Date, Answer)]) -> Vec<DayTrend> {
-    let mut days: Vec<(Date, Vec<&Answer>)> = Vec::new();
+    trend_over(answers, Span::Day)
+}
+
+/// The same with the first answers of several days taken together.
+pub fn trend_over(answers: &[(Date, Answer)], span: Span) -> Vec<DayTrend> {
+    let mut spans: Vec<(Date, Vec<&Answer>)> = Vec::new();
     let mut seen: HashSet<Item> = HashSet::new();
+    let mut last_day = None;
     for (day, answer) in answers.iter().filter(|(_, answer)| counts(answer)) {
-        if days.last().is_none_or(|(last, _)| last != day) {
-            days.push((*day, Vec::new()));
+        if last_day != Some(*day) {
+            last_day = Some(*day);
             seen.clear();
+            let first = span.first(*day);
+            if spans.last().is_none_or(|(last, _)| *last != first) {
+                spans.push((first, Vec::new()));
+            }
         }
         if seen.insert(answer.item.part())
-            && let Some((_, looks)) = days.last_mut()
+            && let Some((_, looks)) = spans.last_mut()
         {
             looks.push(answer);
         }
     }
-    days.into_iter()
+    spans
+        .into_iter()
         .map(|(day, looks)| {
             let right: Vec<&&Answer> = looks
                 .iter()
                 .filter(|a| a.outcome == Outcome::Right)
                 .collect();
+            let times = sorted(right.iter().filter_map(|a| a.response_ms));
+            let at = |share| (!times.is_empty()).then(|| quantile(&times, share));
             DayTrend {
                 day,
                 items: looks.len() as u32,
                 right: right.len() as u32,
-                median_s: median(right.iter().filter_map(|a| a.response_ms)),
+                median_s: at(0.5),
+                half_s: at(0.25).zip(at(0.75)),
             }
         })
         .collect()
@@ -210,9 +251,15 @@ fn counts(answer: &Answer) -> bool {
 }
 
 fn median(times: impl Iterator<Item = u32>) -> Option<f64> {
+    let times = sorted(times);
+    (!times.is_empty()).then(|| quantile(&times, 0.5))
+}
+
+/// Milliseconds as seconds, in order.
+fn sorted(times: impl Iterator<Item = u32>) -> Vec<f64> {
     let mut times: Vec<f64> = times.map(|ms| f64::from(ms) / 1000.0).collect();
     times.sort_by(f64::total_cmp);
-    (!times.is_empty()).then(|| quantile(&times, 0.5))
+    times
 }
 
 #[cfg(test)]
@@ -263,6 +310,30 @@ mod tests {
         assert_eq!(days[0].median_s, Some(3.0));
         assert_eq!(days[1].median_s, Some(1.5));
         assert_eq!(trend(&[]), []);
+    }
+
+    #[test]
+    fn spans_take_days_together_and_keep_each_days_first_looks() {
+        // 2 March 2026 is a Monday (ISO 8601 weeks begin on it). Quartiles by the rule R calls type 7:
+        // quantile(c(1, 2, 3, 4, 5), c(.25, .5, .75)) is 2, 3, 4.
+        let notes = ["C4", "D4", "E4", "F4"];
+        let mut answers = Vec::new();
+        for (n, note) in (0..).zip(notes) {
+            let id = format!("{note}@treble");
+            answers.push((day(0), answer(&id, None, Some(1000 * (n + 1)))));
+        }
+        answers.push((day(6), answer("C4@treble", None, Some(5000))));
+        answers.push((day(6), answer("C4@treble", None, Some(100))));
+        answers.push((day(7), answer("C4@treble", None, Some(700))));
+        let weeks = trend_over(&answers, Span::Week);
+        assert_eq!(
+            weeks.iter().map(|w| (w.day, w.items)).collect::<Vec<_>>(),
+            [(day(0), 5), (day(7), 1)]
+        );
+        assert_eq!(weeks[0].median_s, Some(3.0));
+        assert_eq!(weeks[0].half_s, Some((2.0, 4.0)));
+        let months = trend_over(&answers, Span::Month);
+        assert_eq!((months.len(), months[0].day.day()), (1, 1));
     }
 
     #[test]

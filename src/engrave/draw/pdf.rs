@@ -3,7 +3,7 @@
 
 use std::num::NonZeroU16;
 
-use krilla::color::luma;
+use krilla::color::{luma, rgb};
 use krilla::configure::{Accessibility, ConfigurationBuilder};
 use krilla::destination::XyzDestination;
 use krilla::error::KrillaError;
@@ -15,7 +15,8 @@ use krilla::page::PageSettings;
 use krilla::paint::{Fill, FillRule, Stroke as Pen, StrokeDash};
 use krilla::surface::Surface;
 use krilla::tagging::{
-    Artifact, ArtifactType, ContentTag, Identifier, SpanTag, Tag, TagGroup, TagTree,
+    Artifact, ArtifactType, ContentTag, Identifier, SpanTag, TableHeaderScope, Tag, TagGroup,
+    TagTree,
 };
 use krilla::text::{Font, TextDirection};
 use krilla::{Document as Pdf, SerializeSettings};
@@ -23,7 +24,7 @@ use krilla::{Document as Pdf, SerializeSettings};
 use crate::engrave::font::{MUSIC_FONT, Segment, music_font};
 use crate::engrave::list::{Mark, Shape};
 use crate::engrave::metrics::Glyph;
-use crate::engrave::page::{Document, Music, Stroke, TEXT_FONT, Thing, Words};
+use crate::engrave::page::{Colour, Document, Music, Stroke, TEXT_FONT, Thing, Words};
 
 /// Points of a millimetre. Source: ISO 32000-1, 8.3.2.3: a unit of user space is 1/72 inch.
 const POINTS: f64 = 72.0 / 25.4;
@@ -131,6 +132,13 @@ fn draw(thing: &Thing, fonts: &Fonts, surface: &mut Surface<'_>) -> Option<TagGr
             let id = write(words, fonts, surface);
             Some(group(TagGroup::new(Tag::P), id))
         }
+        Thing::Music(music) if music.says.is_empty() => {
+            let tag = ContentTag::Artifact(Artifact::with_kind(ArtifactType::Layout));
+            surface.start_tagged(tag);
+            staff(music, fonts, surface);
+            surface.end_tagged();
+            None
+        }
         Thing::Music(music) => {
             let tag = ContentTag::Span(SpanTag::empty().with_actual_text(Some(&music.says)));
             let id = surface.start_tagged(tag);
@@ -154,7 +162,37 @@ fn draw(thing: &Thing, fonts: &Fonts, surface: &mut Surface<'_>) -> Option<TagGr
             let says = says.clone()?;
             Some(group(TagGroup::new(Tag::Figure(Some(says))), id))
         }
+        Thing::Table { head, rows } => Some(table(head, rows, fonts, surface)),
     }
+}
+
+/// A table as PDF/UA-1 wants it: header cells say whether they head a column or a row.
+fn table(
+    head: &[Words],
+    rows: &[Vec<Words>],
+    fonts: &Fonts,
+    surface: &mut Surface<'_>,
+) -> TagGroup {
+    let mut all = TagGroup::new(Tag::Table);
+    let mut row = TagGroup::new(Tag::TR);
+    for words in head {
+        let id = write(words, fonts, surface);
+        row.push(group(TagGroup::new(Tag::TH(TableHeaderScope::Column)), id));
+    }
+    all.push(row);
+    for cells in rows {
+        let mut row = TagGroup::new(Tag::TR);
+        for (column, words) in cells.iter().enumerate() {
+            let id = write(words, fonts, surface);
+            row.push(if column == 0 {
+                group(TagGroup::new(Tag::TH(TableHeaderScope::Row)), id)
+            } else {
+                group(TagGroup::new(Tag::TD), id)
+            });
+        }
+        all.push(row);
+    }
+    all
 }
 
 fn group(mut group: TagGroup, id: Identifier) -> TagGroup {
@@ -182,7 +220,13 @@ fn staff(music: &Music, fonts: &Fonts, surface: &mut Surface<'_>) {
     surface.set_stroke(None);
     surface.set_fill(Some(shade(1.0)));
     let place = |x: f64, y: f64| (music.x + x * music.space, music.zero - y * music.space);
-    for Mark { shape, .. } in &music.list.marks {
+    for (Mark { shape, .. }, colour) in music.marks() {
+        if let Some(Colour(r, g, b)) = colour {
+            surface.set_fill(Some(Fill {
+                paint: rgb::Color::new(r, g, b).into(),
+                ..shade(1.0)
+            }));
+        }
         match *shape {
             Shape::Line {
                 from,
@@ -231,6 +275,9 @@ fn staff(music: &Music, fonts: &Fonts, surface: &mut Surface<'_>) {
                 }
                 surface.pop();
             }
+        }
+        if colour.is_some() {
+            surface.set_fill(Some(shade(1.0)));
         }
     }
 }

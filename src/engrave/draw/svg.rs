@@ -1,4 +1,5 @@
-//! SVG: pages one below the other, music as outlines. In: a [`Document`]. Out: text.
+//! SVG: pages one below the other, or a figure within a web page; music as outlines. In: a [`Document`], or things.
+//! Out: text.
 //! Source: SVG 1.1 (second edition), WAI-ARIA graphics roles for what a picture says.
 
 use std::collections::BTreeSet;
@@ -7,7 +8,7 @@ use std::fmt::Write;
 use crate::engrave::font::{Outline, Segment, music_font};
 use crate::engrave::list::{Mark, Shape};
 use crate::engrave::metrics::Glyph;
-use crate::engrave::page::{Anchor, Document, Music, Page, Stroke, Thing, Words};
+use crate::engrave::page::{Anchor, Colour, Document, Music, Page, Stroke, Thing, Words};
 
 /// Clear space between pages.
 const BETWEEN: f64 = 10.0;
@@ -38,9 +39,38 @@ fn escaped(text: &str) -> String {
     })
 }
 
-fn grey(fill: f64) -> String {
-    let part = ((1.0 - fill.clamp(0.0, 1.0)) * 255.0).round() as u8;
-    format!("#{part:02x}{part:02x}{part:02x}")
+/// What is drawn upon.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Ground {
+    /// White paper; every part says what it is.
+    Paper,
+    /// A web page, light or dark: everything is in the colour of its words, and the figure as a whole says what it is.
+    Web,
+}
+
+impl Ground {
+    /// A share of black, or of the words' colour, as a fill.
+    fn fill(self, share: f64) -> String {
+        let share = share.clamp(0.0, 1.0);
+        match self {
+            Ground::Paper => {
+                let part = ((1.0 - share) * 255.0).round() as u8;
+                format!(" fill=\"#{part:02x}{part:02x}{part:02x}\"")
+            }
+            Ground::Web if share == 0.0 => " fill=\"none\"".to_owned(),
+            Ground::Web if share == 1.0 => String::new(),
+            Ground::Web => format!(" fill-opacity=\"{}\"", number(share)),
+        }
+    }
+
+    fn edge(self, weight: f64) -> String {
+        let colour = match self {
+            _ if weight == 0.0 => return String::new(),
+            Ground::Paper => "#000",
+            Ground::Web => "currentColor",
+        };
+        format!(" stroke=\"{colour}\" stroke-width=\"{}\"", number(weight))
+    }
 }
 
 /// An outline in staff spaces, y downward.
@@ -76,10 +106,22 @@ pub fn document(document: &Document) -> String {
         escaped(&document.language),
         escaped(&document.title)
     );
-    let used: BTreeSet<Glyph> = document
-        .pages
-        .iter()
-        .flat_map(|page| &page.things)
+    out.push_str(&outlines(
+        document.pages.iter().flat_map(|page| &page.things),
+    ));
+    out.push_str("</defs>\n");
+    let mut top = 0.0;
+    for page in &document.pages {
+        one_page(&mut out, page, top);
+        top += page.height + BETWEEN;
+    }
+    out.push_str("</svg>\n");
+    out
+}
+
+/// The outline of every glyph that `things` use, each under its name.
+fn outlines<'a>(things: impl Iterator<Item = &'a Thing>) -> String {
+    let used: BTreeSet<Glyph> = things
         .filter_map(|thing| match thing {
             Thing::Music(music) => Some(&music.list.marks),
             _ => None,
@@ -90,6 +132,7 @@ pub fn document(document: &Document) -> String {
             Shape::Line { .. } => None,
         })
         .collect();
+    let mut out = String::new();
     for glyph in used {
         let outline = path(music_font().outline(glyph));
         line(
@@ -97,11 +140,28 @@ pub fn document(document: &Document) -> String {
             format_args!("<path id=\"{}\" d=\"{outline}\"/>", glyph.smufl_name()),
         );
     }
-    out.push_str("</defs>\n");
-    let mut top = 0.0;
-    for page in &document.pages {
-        one_page(&mut out, page, top);
-        top += page.height + BETWEEN;
+    out
+}
+
+/// The glyphs of all figures of a web page, to stand once before the first of them.
+pub fn glyphs<'a>(things: impl Iterator<Item = &'a Thing>) -> String {
+    format!(
+        "<svg width=\"0\" height=\"0\" aria-hidden=\"true\"><defs>\n{}</defs></svg>\n",
+        outlines(things)
+    )
+}
+
+/// A figure of a web page that has [`glyphs`], in millimetres; `says` is for whoever cannot see it. The page's style fills
+/// it with the colour of its words.
+pub fn figure(things: &[Thing], size: (f64, f64), says: &str) -> String {
+    let mut out = format!(
+        "<svg role=\"img\" aria-label=\"{}\" viewBox=\"0 0 {} {}\">\n",
+        escaped(says),
+        number(size.0),
+        number(size.1)
+    );
+    for thing in things {
+        one_thing(&mut out, thing, Ground::Web);
     }
     out.push_str("</svg>\n");
     out
@@ -123,14 +183,26 @@ fn one_page(out: &mut String, page: &Page, top: f64) {
         format_args!("<rect width=\"{w}\" height=\"{h}\" fill=\"#fff\"/>"),
     );
     for thing in &page.things {
-        match thing {
-            Thing::Heading(_, words) => text(out, words, " font-weight=\"bold\""),
-            Thing::Words(words) => text(out, words, ""),
-            Thing::Music(music) => staff(out, music),
-            Thing::Drawing { strokes, says } => drawing(out, strokes, says.as_deref()),
-        }
+        one_thing(out, thing, Ground::Paper);
     }
     out.push_str("</g>\n");
+}
+
+fn one_thing(out: &mut String, thing: &Thing, ground: Ground) {
+    match thing {
+        Thing::Heading(_, words) => text(out, words, " font-weight=\"bold\""),
+        Thing::Words(words) => text(out, words, ""),
+        Thing::Music(music) => staff(out, music, ground),
+        Thing::Drawing { strokes, says } => drawing(out, strokes, says.as_deref(), ground),
+        Thing::Table { head, rows } => {
+            for words in head {
+                text(out, words, " font-weight=\"bold\"");
+            }
+            for words in rows.iter().flatten() {
+                text(out, words, "");
+            }
+        }
+    }
 }
 
 fn text(out: &mut String, words: &Words, more: &str) {
@@ -147,24 +219,30 @@ fn text(out: &mut String, words: &Words, more: &str) {
     );
 }
 
-fn staff(out: &mut String, music: &Music) {
+fn staff(out: &mut String, music: &Music, ground: Ground) {
+    let says = match ground {
+        Ground::Paper => format!(" role=\"img\" aria-label=\"{}\"", escaped(&music.says)),
+        Ground::Web => String::new(),
+    };
     line(
         out,
         format_args!(
-            "<g role=\"img\" aria-label=\"{}\" transform=\"translate({} {}) scale({})\">",
-            escaped(&music.says),
+            "<g{says} transform=\"translate({} {}) scale({})\">",
             number(music.x),
             number(music.zero),
             number(music.space)
         ),
     );
-    for mark in &music.list.marks {
-        one_mark(out, mark);
+    for (mark, colour) in music.marks() {
+        one_mark(out, mark, colour);
     }
     out.push_str("</g>\n");
 }
 
-fn one_mark(out: &mut String, mark: &Mark) {
+fn one_mark(out: &mut String, mark: &Mark, colour: Option<Colour>) {
+    let fill = colour.map_or_else(String::new, |Colour(r, g, b)| {
+        format!(" fill=\"#{r:02x}{g:02x}{b:02x}\"")
+    });
     match mark.shape {
         Shape::Line {
             from,
@@ -186,7 +264,7 @@ fn one_mark(out: &mut String, mark: &Mark) {
         Shape::Glyph { glyph, at } => line(
             out,
             format_args!(
-                "<use href=\"#{}\" x=\"{}\" y=\"{}\"/>",
+                "<use href=\"#{}\" x=\"{}\" y=\"{}\"{fill}/>",
                 glyph.smufl_name(),
                 number(at.x),
                 number(-at.y)
@@ -211,25 +289,22 @@ fn one_mark(out: &mut String, mark: &Mark) {
     }
 }
 
-fn drawing(out: &mut String, strokes: &[Stroke], says: Option<&str>) {
-    match says {
+fn drawing(out: &mut String, strokes: &[Stroke], says: Option<&str>, ground: Ground) {
+    match says.filter(|_| ground == Ground::Paper) {
         Some(says) => line(
             out,
             format_args!("<g role=\"img\" aria-label=\"{}\">", escaped(says)),
         ),
+        None if ground == Ground::Web => out.push_str("<g>\n"),
         None => out.push_str("<g aria-hidden=\"true\">\n"),
     }
     for stroke in strokes {
-        one_stroke(out, stroke);
+        one_stroke(out, stroke, ground);
     }
     out.push_str("</g>\n");
 }
 
-fn one_stroke(out: &mut String, stroke: &Stroke) {
-    let edged = |edge: f64| match edge {
-        0.0 => String::new(),
-        edge => format!(" stroke=\"#000\" stroke-width=\"{}\"", number(edge)),
-    };
+fn one_stroke(out: &mut String, stroke: &Stroke, ground: Ground) {
     match *stroke {
         Stroke::Line {
             from,
@@ -250,7 +325,7 @@ fn one_stroke(out: &mut String, stroke: &Stroke) {
                     number(from.1),
                     number(to.0),
                     number(to.1),
-                    edged(weight)
+                    ground.edge(weight)
                 ),
             );
         }
@@ -262,13 +337,13 @@ fn one_stroke(out: &mut String, stroke: &Stroke) {
         } => line(
             out,
             format_args!(
-                "<rect x=\"{}\" y=\"{}\" width=\"{}\" height=\"{}\" fill=\"{}\"{}/>",
+                "<rect x=\"{}\" y=\"{}\" width=\"{}\" height=\"{}\"{}{}/>",
                 number(corner.0),
                 number(corner.1),
                 number(size.0),
                 number(size.1),
-                grey(fill),
-                edged(edge)
+                ground.fill(fill),
+                ground.edge(edge)
             ),
         ),
         Stroke::Oval {
@@ -279,13 +354,13 @@ fn one_stroke(out: &mut String, stroke: &Stroke) {
         } => line(
             out,
             format_args!(
-                "<ellipse cx=\"{}\" cy=\"{}\" rx=\"{}\" ry=\"{}\" fill=\"{}\"{}/>",
+                "<ellipse cx=\"{}\" cy=\"{}\" rx=\"{}\" ry=\"{}\"{}{}/>",
                 number(middle.0),
                 number(middle.1),
                 number(radii.0),
                 number(radii.1),
-                grey(fill),
-                edged(edge)
+                ground.fill(fill),
+                ground.edge(edge)
             ),
         ),
     }

@@ -1,10 +1,14 @@
-//! Flash cards to cut out: the note on the front, its name and its key on the back. Backs stand mirrored, so that a
+//! Flash cards to cut out: the note on the front, its name and its key on the back; or a group and its names. Backs stand mirrored, so that a
 //! sheet turned about its long edge has each behind its front.
 
-use super::{Style, document, one, set, spoken, staff_of};
-use crate::engrave::{Document, Page, Stroke, Thing, Words};
-use crate::study::Item;
-use crate::theory::{Letter, Pitch};
+use rand_chacha::ChaCha8Rng;
+
+use super::{MARGIN, Style, document, one, set, spoken};
+use crate::engrave::{Document, Page, Staves, Stroke, Thing, Words, broken, text_width};
+use crate::study::{
+    GroupRules, Item, LearnerModel, Stage, Yardstick, draw_group, interval_in_words,
+};
+use crate::theory::{Clef, Letter, Pitch};
 
 /// Cards across and down, in usual and in large print.
 const GRID: (usize, usize) = (3, 4);
@@ -13,9 +17,13 @@ const LARGE: (usize, usize) = (2, 3);
 /// Length of a cut mark, outside the cards.
 const CUT: f64 = 5.0;
 
-/// The cards of `items`: a page of fronts, then its page of backs, and so on.
-pub fn cards(style: Style, stage: &str, items: &[Item]) -> Document {
+/// The cards of a stage's items, or some groups by its rules: a page of fronts, then its page of backs, and so on.
+pub fn cards(style: Style, stage: &Stage, chance: &mut ChaCha8Rng) -> Document {
     let (across, down) = if style.large { LARGE } else { GRID };
+    let items: Vec<Vec<Item>> = match &stage.groups {
+        Some(rules) => groups(rules, &stage.items(), across * down * GROUP_PAGES, chance),
+        None => stage.items().into_iter().map(|item| vec![item]).collect(),
+    };
     let mut pages = Vec::new();
     for items in items.chunks(across * down) {
         let mut front = style.page();
@@ -41,7 +49,34 @@ pub fn cards(style: Style, stage: &str, items: &[Item]) -> Document {
         }
         pages.extend([front, back]);
     }
-    document(&format!("Cards: {stage}"), pages)
+    document(&format!("Cards: {}", stage.name), pages)
+}
+
+/// Sheets of cards that a stage of groups gives: there is no end to groups.
+const GROUP_PAGES: usize = 2;
+
+/// Groups on each of the staves in turn, none twice.
+fn groups(
+    rules: &GroupRules,
+    items: &[Item],
+    count: usize,
+    chance: &mut ChaCha8Rng,
+) -> Vec<Vec<Item>> {
+    let mut clefs: Vec<Clef> = items.iter().map(|item| item.clef).collect();
+    clefs.sort_unstable();
+    clefs.dedup();
+    // Nothing is known of whoever turns the cards, so every interval is as likely as the rules make it.
+    let nobody = LearnerModel::new(Yardstick::new(0));
+    let mut groups: Vec<Vec<Item>> = Vec::new();
+    // A narrow stage may have fewer groups than there is room for.
+    for clef in clefs.iter().cycle().take(count * 4) {
+        let of_clef: Vec<Item> = items.iter().filter(|i| i.clef == *clef).copied().collect();
+        let group = draw_group(rules, &of_clef, &nobody, chance);
+        if groups.len() < count && !groups.contains(&group) {
+            groups.push(group);
+        }
+    }
+    groups
 }
 
 fn cut_marks(page: &mut Page, (across, down): (usize, usize), size: (f64, f64), edge: f64) {
@@ -71,25 +106,59 @@ fn cut_marks(page: &mut Page, (across, down): (usize, usize), size: (f64, f64), 
     });
 }
 
-fn one_front(style: Style, page: &mut Page, item: &Item, at: (f64, f64), size: (f64, f64)) {
+fn one_front(style: Style, page: &mut Page, items: &[Item], at: (f64, f64), size: (f64, f64)) {
+    let Some(item) = items.first() else { return };
     // Four ledger lines on both sides of the staff leave a margin at this size.
     let space = (size.1 / 15.0).min(style.space() * 1.5);
     let width = size.0 - 12.0;
     let bottom_line = f64::from(item.clef.bottom_line().diatonic()) / 2.0;
     let bottom = at.1 + size.1 / 2.0 + 2.0 * space;
     let set = set(
-        staff_of(item),
+        Staves::One(item.clef),
         item.key,
-        vec![one(item.pitch, item.clef)],
+        items.iter().map(|i| one(i.pitch, i.clef)).collect(),
         (at.0 + 6.0, width),
         bottom - (14.0 - bottom_line) * space,
         space,
-        format!("{} on the {} staff", spoken(item.pitch), item.clef.spoken()),
+        format!("{} on the {} staff", said(items), item.clef.spoken()),
     );
     page.things.push(Thing::Music(set.music));
 }
 
-fn one_back(style: Style, page: &mut Page, item: &Item, at: (f64, f64), size: (f64, f64)) {
+fn said(items: &[Item]) -> String {
+    let said: Vec<String> = items.iter().map(|item| spoken(item.pitch)).collect();
+    said.join(", ")
+}
+
+/// The names of a group, and what each note does from the one before.
+fn group_back(style: Style, page: &mut Page, items: &[Item], at: (f64, f64), size: (f64, f64)) {
+    let middle = at.0 + size.0 / 2.0;
+    let names: Vec<String> = items.iter().map(|i| style.name(i.pitch, i.key)).collect();
+    let names = names.join("  ");
+    let room = size.0 - MARGIN;
+    let letters = (style.words() * 1.8).min(room / text_width(&names, 1.0));
+    let words = Words::new(middle, at.1 + size.1 * 0.36, letters, names).centred();
+    page.things.push(Thing::Words(words));
+    let moves: Vec<String> = items
+        .iter()
+        .filter_map(|item| item.in_group.filter(|within| within.place > 1))
+        .map(|within| interval_in_words(i32::from(within.from_last)))
+        .collect();
+    let letters = style.words() * 0.85;
+    for (row, line) in broken(&moves.join(", "), letters, room)
+        .into_iter()
+        .enumerate()
+    {
+        let y = at.1 + size.1 * 0.5 + letters * 1.4 * row as f64;
+        page.things
+            .push(Thing::Words(Words::new(middle, y, letters, line).centred()));
+    }
+}
+
+fn one_back(style: Style, page: &mut Page, items: &[Item], at: (f64, f64), size: (f64, f64)) {
+    let [item] = items else {
+        return group_back(style, page, items, at, size);
+    };
     let letters = style.words() * 2.6;
     let middle = at.0 + size.0 / 2.0;
     let name = style.name(item.pitch, item.key);

@@ -3,7 +3,7 @@
 
 use super::{MARGIN, Style, document, one, set};
 use crate::engrave::{Document, Page, Staves, Stroke, Thing, Words, broken};
-use crate::study::{Item, Stage};
+use crate::study::{Item, Stage, StageKind};
 use crate::theory::{Alteration, Clef, KeySignature};
 
 /// A stage and how many of its days are kept.
@@ -57,12 +57,10 @@ fn stage_row(
     let words_at = MARGIN + staff_width + 4.0;
     let heading = Words::new(words_at, top + size, size * 1.1, &stage.name);
     page.things.push(Thing::Heading(2, heading));
-    if let Some(item) = items.first() {
-        small_staff(page, &items, item.clef, (top, space), staff_width);
-    }
+    small_staff(page, &items, (top, space), staff_width);
     let width = page.width - MARGIN - words_at;
     let mut y = top + size * 2.3;
-    for line in broken(&trains(&items), size * 0.85, width) {
+    for line in broken(&trains(stage, &items), size * 0.85, width) {
         page.things
             .push(Thing::Words(Words::new(words_at, y, size * 0.85, line)));
         y += size * 1.05;
@@ -103,39 +101,58 @@ fn stage_row(
     });
 }
 
-/// The lowest and the highest note of a stage on its first staff.
-fn small_staff(page: &mut Page, items: &[Item], clef: Clef, (top, space): (f64, f64), width: f64) {
-    let mut pitches: Vec<_> = items
+/// The lowest and the highest note of a stage under its first signature: on the grand staff if it has both of its staves,
+/// else on its first staff.
+fn small_staff(page: &mut Page, items: &[Item], (top, space): (f64, f64), width: f64) {
+    let Some(first) = items.first() else { return };
+    let on = |clef: Clef| items.iter().any(|item| item.clef == clef);
+    let grand = on(Clef::Treble) && on(Clef::Bass);
+    let mut items: Vec<&Item> = items
         .iter()
-        .filter(|item| item.clef == clef)
-        .map(|item| item.pitch)
+        .filter(|item| item.key == first.key && (grand || item.clef == first.clef))
         .collect();
-    pitches.sort_by_key(|pitch| (pitch.diatonic(), pitch.midi()));
-    let (Some(low), Some(high)) = (pitches.first(), pitches.last()) else {
+    items.sort_by_key(|item| (item.pitch.diatonic(), item.pitch.midi()));
+    let (Some(low), Some(high)) = (items.first(), items.last()) else {
         return;
     };
-    let key = items.first().map_or(KeySignature::NONE, |item| item.key);
-    let bottom_line = f64::from(clef.bottom_line().diatonic()) / 2.0;
-    let bottom = top + 9.0 * space;
+    // Heights of middle C: the grand staff reaches as far above it as below.
+    let (staves, space, middle_c) = if grand {
+        let space = space * 0.75;
+        (Staves::Grand, space, top + 9.0 * space)
+    } else {
+        let bottom_line = f64::from(first.clef.bottom_line().diatonic()) / 2.0;
+        let below = 14.0 - bottom_line;
+        (Staves::One(first.clef), space, top + (9.0 - below) * space)
+    };
+    let left = if grand { MARGIN + space } else { MARGIN };
     let set = set(
-        Staves::One(clef),
-        key,
-        vec![one(*low, clef), one(*high, clef)],
-        (MARGIN, width),
-        bottom - (14.0 - bottom_line) * space,
+        staves,
+        first.key,
+        vec![one(low.pitch, low.clef), one(high.pitch, high.clef)],
+        (left, width - (left - MARGIN)),
+        middle_c,
         space,
-        format!("From {} to {}", super::spoken(*low), super::spoken(*high)),
+        format!(
+            "From {} to {}",
+            super::spoken(low.pitch),
+            super::spoken(high.pitch)
+        ),
     );
     page.things.push(Thing::Music(set.music));
 }
 
 /// What a stage trains, in words.
-fn trains(items: &[Item]) -> String {
+fn trains(stage: &Stage, items: &[Item]) -> String {
     let mut clefs: Vec<Clef> = items.iter().map(|item| item.clef).collect();
     clefs.sort_unstable();
     clefs.dedup();
     let clefs: Vec<&str> = clefs.into_iter().map(Clef::spoken).collect();
-    let signed = |wanted: &[Alteration]| items.iter().any(|i| wanted.contains(&i.pitch.alteration));
+    let signed = |wanted: &[Alteration]| {
+        items.iter().any(|item| {
+            let written = item.key.needs_accidental(item.pitch.spelling());
+            written && wanted.contains(&item.pitch.alteration)
+        })
+    };
     let signs = match (
         signed(&[Alteration::Sharp, Alteration::DoubleSharp]),
         signed(&[Alteration::Flat, Alteration::DoubleFlat]),
@@ -150,9 +167,31 @@ fn trains(items: &[Item]) -> String {
     } else {
         ""
     };
-    format!(
-        "{} notes, {} staff{signs}{keys}",
-        items.len(),
-        clefs.join(" and ")
-    )
+    let by_ear = match stage.kind {
+        StageKind::Notes | StageKind::Groups => None,
+        StageKind::Find => Some("notes found by ear"),
+        StageKind::Melodies => Some("short melodies by ear"),
+        StageKind::Intervals => Some("intervals by ear"),
+        StageKind::Reach => Some("by ear, notes that lie an interval away"),
+        StageKind::Chords => Some("chords by ear"),
+        StageKind::Degrees => Some("degrees of the scale by ear"),
+        StageKind::InTune => Some("by ear, the higher of two notes"),
+        StageKind::Beats => Some("beats of two strings, by ear"),
+    };
+    if let Some(what) = by_ear {
+        return what.to_owned();
+    }
+    let what = match &stage.groups {
+        Some(rules) => {
+            let (least, most) = rules.notes;
+            if least == most {
+                format!("groups of {least} notes")
+            } else {
+                format!("groups of {least} to {most} notes")
+            }
+        }
+        None => format!("{} notes", items.len()),
+    };
+    let staves = if clefs.len() > 1 { "staves" } else { "staff" };
+    format!("{what}, {} {staves}{signs}{keys}", clefs.join(" and "))
 }

@@ -4,20 +4,17 @@
 mod cards;
 mod days;
 mod names;
-mod phrases;
 mod rows;
 
 pub use cards::cards;
 pub use days::{StageDays, days};
 pub use names::names;
-pub use phrases::phrases;
 pub use rows::rows;
 
 use crate::engrave::{
     DisplayList, Document, Event, NoteMark, Page, Part, Phrase, PrintedMusic as Music, Role, Shape,
     Staves, Thing, Words, display_list,
 };
-use crate::study::Item;
 use crate::theory::{Clef, KeySignature, NoteNames, Pitch};
 
 /// Size of the paper.
@@ -52,7 +49,7 @@ pub struct Style {
 }
 
 /// Blank edge of a page: printers reach no nearer than a few millimetres.
-const MARGIN: f64 = 15.0;
+pub(super) const MARGIN: f64 = 15.0;
 
 impl Style {
     /// A staff space: what printed tutors for beginners have, and half as much again in large print.
@@ -65,7 +62,7 @@ impl Style {
         if self.large { 6.3 } else { 4.2 }
     }
 
-    fn page(self) -> Page {
+    pub(super) fn page(self) -> Page {
         let (width, height) = self.paper.size();
         Page {
             width,
@@ -94,13 +91,13 @@ impl Style {
 }
 
 /// A phrase on paper: its music, the heads' middles across the page, and the page's y of a height.
-struct Set {
-    music: Music,
-    heads: Vec<f64>,
+pub(super) struct Set {
+    pub(super) music: Music,
+    pub(super) heads: Vec<f64>,
 }
 
 /// Sets `events` on `staves` from `x` on, `width` wide; `middle_c` is where middle C's height (y = 14) stands.
-fn set(
+pub(super) fn set(
     staves: Staves,
     key: KeySignature,
     events: Vec<Event>,
@@ -123,6 +120,7 @@ fn set(
             zero: middle_c + 14.0 * space,
             space,
             says,
+            heads: Vec::new(),
         },
         heads,
     }
@@ -143,7 +141,7 @@ fn heads(list: &DisplayList) -> impl Iterator<Item = f64> {
 const HALF_HEAD: f64 = 0.59;
 
 /// A note to read.
-fn one(pitch: Pitch, clef: Clef) -> Event {
+pub(super) fn one(pitch: Pitch, clef: Clef) -> Event {
     Event::Notes {
         notes: vec![NoteMark {
             pitch,
@@ -155,7 +153,7 @@ fn one(pitch: Pitch, clef: Clef) -> Event {
 }
 
 /// How a pitch is spoken: `F sharp 4`.
-fn spoken(pitch: Pitch) -> String {
+pub(super) fn spoken(pitch: Pitch) -> String {
     use crate::theory::Alteration;
     let sign = match pitch.alteration {
         Alteration::DoubleFlat => " double flat",
@@ -165,11 +163,6 @@ fn spoken(pitch: Pitch) -> String {
         Alteration::DoubleSharp => " double sharp",
     };
     format!("{}{sign} {}", pitch.letter.as_char(), pitch.octave)
-}
-
-/// The staff of an item.
-fn staff_of(item: &Item) -> Staves {
-    Staves::One(item.clef)
 }
 
 fn document(title: &str, pages: Vec<Page>) -> Document {

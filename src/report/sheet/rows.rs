@@ -1,33 +1,32 @@
-//! Notes of a stage set out in rows, to be read without a computer; a second page has the answers.
-//! In: items and a seeded generator. Out: two pages of the same rows.
+//! Notes or groups of a stage set out in rows, to be read without a computer; a second page has the answers.
+//! In: a stage and a seeded generator. Out: two pages of the same rows.
 
-use rand::Rng;
 use rand::seq::SliceRandom;
+use rand_chacha::ChaCha8Rng;
 
 use super::{MARGIN, Style, document, one, set, spoken};
 use crate::engrave::{Document, Event, Page, Staves, Thing, Words};
-use crate::study::Item;
+use crate::study::{GroupRules, Item, LearnerModel, Stage, Yardstick, draw_group};
 use crate::theory::Clef;
 
 /// Notes of a row, in usual and in large print.
 const NOTES: usize = 8;
 const LARGE: usize = 6;
 
-/// Pages of rows and their answers. Every item comes once before any comes again, and none twice running.
-pub fn rows(
-    style: Style,
-    stage: &str,
-    items: &[Item],
-    whose: &str,
-    chance: &mut impl Rng,
-) -> Document {
+/// Groups that are drawn for a row, of which those that fit are set.
+const DRAWS: usize = 12;
+
+/// Pages of rows and their answers. Every item comes once before any comes again, and none twice running; groups are drawn
+/// by the stage's rules.
+pub fn rows(style: Style, stage: &Stage, whose: &str, chance: &mut ChaCha8Rng) -> Document {
+    let items = &stage.items();
     let notes = if style.large { LARGE } else { NOTES };
     let space = style.space();
     let height = 17.0 * space;
     let mut pages = Vec::new();
     for (title, answered) in [
-        (stage.to_owned(), false),
-        (format!("{stage}: answers"), true),
+        (stage.name.clone(), false),
+        (format!("{}: answers", stage.name), true),
     ] {
         let mut page = style.page();
         let top = style.heading(&mut page, &title, whose);
@@ -38,14 +37,20 @@ pub fn rows(
     let mut clefs: Vec<Clef> = items.iter().map(|item| item.clef).collect();
     clefs.sort_unstable();
     clefs.dedup();
-    let rows: Vec<Vec<Item>> = (0..count)
+    let rows: Vec<Vec<Vec<Item>>> = (0..count)
         .filter_map(|row| {
             // Each row keeps to one staff and one signature, as printed music does.
             let clef = clefs.get(row % clefs.len().max(1))?;
             let of_clef: Vec<Item> = items.iter().filter(|i| i.clef == *clef).copied().collect();
             let key = of_clef.get(row % of_clef.len())?.key;
             let items: Vec<Item> = of_clef.into_iter().filter(|i| i.key == key).collect();
-            Some(drawn(&items, notes, chance))
+            Some(match &stage.groups {
+                Some(rules) => groups(rules, &items, notes, chance),
+                None => drawn(&items, notes, chance)
+                    .into_iter()
+                    .map(|item| vec![item])
+                    .collect(),
+            })
         })
         .collect();
     for (page, top, answered) in &mut pages {
@@ -53,10 +58,34 @@ pub fn rows(
             one_row(style, page, items, *top + height * row as f64, *answered);
         }
     }
-    document(stage, pages.into_iter().map(|(page, ..)| page).collect())
+    document(
+        &stage.name,
+        pages.into_iter().map(|(page, ..)| page).collect(),
+    )
 }
 
-fn drawn(items: &[Item], count: usize, chance: &mut impl Rng) -> Vec<Item> {
+/// Groups that come to no more than `count` notes; one at least.
+fn groups(
+    rules: &GroupRules,
+    items: &[Item],
+    count: usize,
+    chance: &mut ChaCha8Rng,
+) -> Vec<Vec<Item>> {
+    // Nothing is known of whoever reads the paper, so every interval is as likely as the rules make it.
+    let nobody = LearnerModel::new(Yardstick::new(0));
+    let mut groups: Vec<Vec<Item>> = Vec::new();
+    let mut left = count;
+    for _ in 0..DRAWS {
+        let group = draw_group(rules, items, &nobody, chance);
+        if group.len() <= left || groups.is_empty() {
+            left = left.saturating_sub(group.len());
+            groups.push(group);
+        }
+    }
+    groups
+}
+
+fn drawn(items: &[Item], count: usize, chance: &mut ChaCha8Rng) -> Vec<Item> {
     let mut row: Vec<Item> = Vec::with_capacity(count);
     let mut left: Vec<Item> = Vec::new();
     while row.len() < count && !items.is_empty() {
@@ -72,7 +101,9 @@ fn drawn(items: &[Item], count: usize, chance: &mut impl Rng) -> Vec<Item> {
     row
 }
 
-fn one_row(style: Style, page: &mut Page, items: &[Item], top: f64, answered: bool) {
+/// A row of groups with bar lines between them; a note by itself is a group of one.
+fn one_row(style: Style, page: &mut Page, groups: &[Vec<Item>], top: f64, answered: bool) {
+    let items: Vec<Item> = groups.concat();
     let Some(first) = items.first() else {
         return;
     };
@@ -85,16 +116,14 @@ fn one_row(style: Style, page: &mut Page, items: &[Item], top: f64, answered: bo
     } else {
         format!("{} notes on the {} staff", items.len(), first.clef.spoken())
     };
-    // A bar line after each note ends what its accidental holds for.
-    let events: Vec<Event> = items
-        .iter()
-        .enumerate()
-        .flat_map(|(at, item)| {
-            let bar = (at + 1 < items.len()).then_some(Event::Bar);
-            [Some(one(item.pitch, item.clef)), bar]
-        })
-        .flatten()
-        .collect();
+    // A bar line after each group ends what its accidentals hold for.
+    let mut events: Vec<Event> = Vec::new();
+    for group in groups {
+        if !events.is_empty() {
+            events.push(Event::Bar);
+        }
+        events.extend(group.iter().map(|item| one(item.pitch, item.clef)));
+    }
     let set = set(
         Staves::One(first.clef),
         first.key,

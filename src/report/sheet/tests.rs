@@ -5,7 +5,7 @@ use rand_chacha::ChaCha8Rng;
 
 use super::*;
 use crate::engrave::{pdf_document, svg_document};
-use crate::study::Course;
+use crate::study::{Course, Item};
 use crate::theory::StaffStep;
 
 fn styles() -> Vec<Style> {
@@ -38,10 +38,12 @@ fn all(style: Style) -> Vec<Document> {
         .collect();
     let mut chance = ChaCha8Rng::seed_from_u64(7);
     vec![
-        names(style, "Wren"),
+        names(style, "Wren", &items, Some(&course.phrases)),
         days(style, &course.name, &strip, "Wren"),
-        cards(style, &stage.name, &items),
-        rows(style, &stage.name, &items, "Wren", &mut chance),
+        cards(style, stage, &mut chance),
+        rows(style, stage, "Wren", &mut chance),
+        rows(style, course.stage("groups").unwrap(), "Wren", &mut chance),
+        cards(style, course.stage("groups").unwrap(), &mut chance),
     ]
 }
 
@@ -77,7 +79,7 @@ fn extent(thing: &Thing) -> (f64, f64, f64, f64) {
                     )
                 },
             ),
-        Thing::Drawing { .. } => (0.0, 0.0, 0.0, 0.0),
+        Thing::Drawing { .. } | Thing::Table { .. } => (0.0, 0.0, 0.0, 0.0),
     }
 }
 
@@ -104,7 +106,7 @@ fn everything_lies_on_its_page_and_says_what_it_is() {
 #[test]
 fn heads_on_the_sheet_of_names_stand_where_the_clef_says() {
     // Steps follow from the clef definitions of MusicXML 4.0.
-    let document = names(Style::default(), "");
+    let document = names(Style::default(), "", &[], None);
     let lines: Vec<&Music> = document.pages[0]
         .things
         .iter()
@@ -131,14 +133,7 @@ fn heads_on_the_sheet_of_names_stand_where_the_clef_says() {
             .collect();
         assert_eq!(found, steps);
     }
-    let texts: Vec<&str> = document.pages[0]
-        .things
-        .iter()
-        .filter_map(|thing| match thing {
-            Thing::Words(words) => Some(words.text.as_str()),
-            _ => None,
-        })
-        .collect();
+    let texts = texts(&document);
     for step in 0..9 {
         let letter = StaffStep(step)
             .pitch(Clef::Treble)
@@ -149,10 +144,77 @@ fn heads_on_the_sheet_of_names_stand_where_the_clef_says() {
     }
 }
 
+fn texts(document: &Document) -> Vec<&str> {
+    let things = document.pages.iter().flat_map(|page| &page.things);
+    things
+        .filter_map(|thing| match thing {
+            Thing::Words(words) | Thing::Heading(_, words) => Some(words.text.as_str()),
+            _ => None,
+        })
+        .collect()
+}
+
+#[test]
+fn the_sheet_of_names_has_the_staves_of_the_course_and_phrases_for_who_begins() {
+    let items: Vec<Item> = ["C4@alto", "D4@alto"]
+        .map(|id| id.parse().unwrap())
+        .to_vec();
+    let phrases = crate::study::Phrases::default();
+    let begun = names(Style::default(), "", &items, Some(&phrases));
+    let later = names(Style::default(), "", &items, None);
+    for document in [&begun, &later] {
+        let texts = texts(document);
+        let staves = ["Treble staff", "Bass staff", "Alto staff"];
+        assert!(staves.iter().all(|staff| texts.contains(staff)));
+        assert!(!texts.contains(&"Tenor staff"));
+    }
+    assert!(texts(&begun).contains(&"Foxes Admire Chilly Evenings"));
+    assert!(!texts(&later).iter().any(|text| text.starts_with("Foxes")));
+}
+
+#[test]
+fn rows_of_groups_keep_to_the_rules_and_to_the_row() {
+    let course = Course::built_in("groundwork").unwrap();
+    let stage = course.stage("groups").unwrap();
+    let mut chance = ChaCha8Rng::seed_from_u64(3);
+    let document = rows(Style::default(), stage, "", &mut chance);
+    let (least, most) = stage.groups.as_ref().unwrap().notes;
+    for thing in &document.pages[0].things {
+        let Thing::Music(music) = thing else { continue };
+        let x = |part: Part| -> Vec<f64> {
+            let marks = music.list.marks.iter().filter(|mark| mark.part == part);
+            marks
+                .filter_map(|mark| match mark.shape {
+                    Shape::Glyph { at, .. } => Some(at.x),
+                    Shape::Line { from, .. } => Some(from.x),
+                    Shape::Stretched { .. } => None,
+                })
+                .collect()
+        };
+        let heads = x(Part::Head);
+        assert!(heads.len() <= 8);
+        // The first bar line stands at the staff's own beginning.
+        let bars: Vec<f64> = x(Part::BarLine)
+            .into_iter()
+            .filter(|bar| *bar > heads[0])
+            .collect();
+        let mut ends = bars.clone();
+        ends.push(f64::MAX);
+        let mut from = 0;
+        for end in ends {
+            let to = heads.iter().filter(|head| **head < end).count();
+            let notes = u8::try_from(to - from).unwrap();
+            assert!((least..=most).contains(&notes), "{heads:?} {bars:?}");
+            from = to;
+        }
+    }
+}
+
 #[test]
 fn a_cards_back_lies_behind_its_front() {
-    let items = Course::built_in("groundwork").unwrap().stages[0].items();
-    let document = cards(Style::default(), "Treble", &items);
+    let stage = &Course::built_in("groundwork").unwrap().stages[0];
+    let mut chance = ChaCha8Rng::seed_from_u64(3);
+    let document = cards(Style::default(), stage, &mut chance);
     let middles = |page: &Page| -> Vec<(f64, f64)> {
         page.things
             .iter()
@@ -182,9 +244,9 @@ fn a_cards_back_lies_behind_its_front() {
 
 #[test]
 fn rows_and_answers_are_the_same_notes() {
-    let items = Course::built_in("groundwork").unwrap().stages[2].items();
+    let course = Course::built_in("groundwork").unwrap();
     let mut chance = ChaCha8Rng::seed_from_u64(3);
-    let document = rows(Style::default(), "Both staves", &items, "", &mut chance);
+    let document = rows(Style::default(), &course.stages[2], "", &mut chance);
     let lists: Vec<Vec<&DisplayList>> = document
         .pages
         .iter()

@@ -15,6 +15,7 @@ use crate::engrave::{Document, pdf_document, svg_document};
 use crate::report::sheet::{Paper, StageDays, Style, cards, days, names, rows};
 use crate::shell::clock;
 use crate::shell::home::{Home, Wish};
+use crate::study::{Item, PromptKind, Stage};
 
 /// Which sheet.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
@@ -37,6 +38,15 @@ pub enum PaperArg {
     A4,
     /// 8½ by 11 inches.
     Letter,
+}
+
+impl From<PaperArg> for Paper {
+    fn from(arg: PaperArg) -> Paper {
+        match arg {
+            PaperArg::A4 => Paper::A4,
+            PaperArg::Letter => Paper::Letter,
+        }
+    }
 }
 
 /// What `sheet` is given.
@@ -98,16 +108,23 @@ pub(super) fn run(cli: &Cli, args: &SheetArgs) -> anyhow::Result<ExitCode> {
 fn one(args: &SheetArgs, learner: Option<&str>) -> anyhow::Result<Document> {
     let home = Home::open(learner)?;
     let style = Style {
-        paper: match args.paper {
-            PaperArg::A4 => Paper::A4,
-            PaperArg::Letter => Paper::Letter,
-        },
+        paper: args.paper.into(),
         large: args.large,
         names: home.names(),
     };
     let whose = home.learner_name();
     Ok(match args.kind {
-        Kind::Names => names(style, whose),
+        Kind::Names => {
+            let today = home.today()?;
+            let items: Vec<Item> = today.course.stages.iter().flat_map(Stage::items).collect();
+            // Later they would keep counting alive.
+            let first = today.course.enter.as_ref();
+            let begins = today
+                .stage
+                .is_some_and(|place| place == 0 || first == Some(&today.course.stages[place].id));
+            let phrases = begins.then_some(&today.course.phrases);
+            names(style, whose, &items, phrases)
+        }
         Kind::Days => {
             let today = home.today()?;
             let stages: Vec<StageDays> = today
@@ -127,13 +144,18 @@ fn one(args: &SheetArgs, learner: Option<&str>) -> anyhow::Result<Document> {
                 stage: args.stage.clone(),
                 ..Wish::by(home.settings())
             })?;
-            let items = stage.items();
+            if stage.kind.prompt() == Some(PromptKind::Ear) {
+                bail!(
+                    "the stage '{}' is for the ear, and there is nothing of it to print: choose another with --stage (`stavelark course show` lists them)",
+                    stage.id
+                );
+            }
+            let now = clock::now().as_millisecond().cast_unsigned();
+            let mut chance = ChaCha8Rng::seed_from_u64(args.seed.unwrap_or(now));
             if args.kind == Kind::Cards {
-                cards(style, &stage.name, &items)
+                cards(style, &stage, &mut chance)
             } else {
-                let now = clock::now().as_millisecond().cast_unsigned();
-                let mut chance = ChaCha8Rng::seed_from_u64(args.seed.unwrap_or(now));
-                rows(style, &stage.name, &items, whose, &mut chance)
+                rows(style, &stage, whose, &mut chance)
             }
         }
     })

@@ -11,9 +11,9 @@ use ratatui::text::{Line, Span};
 use super::super::{block, dim, strong};
 use super::ProgressPage;
 use crate::engrave::Ink;
-use crate::shell::progress::Row;
 use crate::shell::term::theme::Theme;
 use crate::shell::words::{Wording, screens as words};
+use crate::study::ItemFigures;
 use crate::theory::{Alteration, Clef, StaffStep, ledger_lines};
 
 /// Columns a staff needs beside another one.
@@ -60,10 +60,10 @@ impl Signs {
 }
 
 /// The rows of one staff, by the place of their notes, each with its index on the page.
-type Places<'a> = BTreeMap<StaffStep, Vec<(usize, &'a Row)>>;
+type Places<'a> = BTreeMap<StaffStep, Vec<(usize, &'a ItemFigures)>>;
 
 /// Single notes of `rows` from the highest to the lowest, staff by staff: the order in which they are walked through.
-pub fn order(rows: &[Row]) -> Vec<usize> {
+pub fn order(rows: &[ItemFigures]) -> Vec<usize> {
     let mut order: Vec<usize> = (0..rows.len())
         .filter(|&n| rows[n].item.in_group.is_none() && rows[n].item.task.is_none())
         .collect();
@@ -166,7 +166,7 @@ impl Staff {
         &self,
         step: StaffStep,
         clef: Clef,
-        notes: Option<&Vec<(usize, &Row)>>,
+        notes: Option<&Vec<(usize, &ItemFigures)>>,
     ) -> Line<'static> {
         let signs = Signs::of(self.wording);
         let notes = notes.map(Vec::as_slice).unwrap_or_default();
@@ -218,7 +218,7 @@ impl Staff {
     }
 
     /// A bar as long as `seconds`, over the place up to which reading is quick.
-    fn bar(&self, seconds: f64, row: &Row, signs: &Signs) -> Vec<Span<'static>> {
+    fn bar(&self, seconds: f64, row: &ItemFigures, signs: &Signs) -> Vec<Span<'static>> {
         let columns = |seconds: f64| {
             let share = (seconds / self.longest).clamp(0.0, 1.0);
             (share * self.bar as f64).round() as usize
@@ -243,7 +243,7 @@ impl Staff {
     }
 
     /// The time in figures, with the accidental it belongs to and the sign of a settled note.
-    fn time(&self, row: &Row, signs: &Signs) -> String {
+    fn time(&self, row: &ItemFigures, signs: &Signs) -> String {
         let accidental = match row.item.pitch.alteration {
             Alteration::Natural => String::new(),
             altered if self.wording.ascii => format!("{} ", altered.ascii()),
