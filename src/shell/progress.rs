@@ -2,6 +2,7 @@
 
 use std::collections::HashSet;
 
+use jiff::civil::Date;
 use serde_json::{Value, json};
 
 use super::hearing::Hearing;
@@ -9,11 +10,12 @@ use super::home::{Home, HomeError};
 use super::reading::Reading;
 use super::today::Today;
 use super::words::{Wording, plural, seconds};
+use crate::report::progress::Facts;
 use crate::study::{
-    AnswerWay, Confusion, Course, DayTrend, Forecast, Gain, Item, ItemFigures, PromptKind, Stage,
-    Verdict, came_up, confusions, figures, forecast, gains, trend,
+    AnswerWay, Confusion, Course, DayTrend, Forecast, Gain, Item, ItemFigures, Practised,
+    PromptKind, Stage, Verdict, came_up, confusions, figures, forecast, gains, trend,
 };
-use crate::theory::{Clef, Pitch};
+use crate::theory::{Clef, NoteNames, Pitch};
 
 /// Days of the trend that are shown.
 const DAYS_SHOWN: usize = 14;
@@ -40,6 +42,7 @@ pub struct Progress {
     /// What is heard beside it.
     pub hearing: Hearing,
     reading: Reading,
+    practised: Vec<(Date, Practised)>,
 }
 
 impl Progress {
@@ -51,6 +54,7 @@ impl Progress {
         let mut hearing = Hearing::of(home)?;
         let (store, learner) = home.parts();
         let taken_back = store.withdrawn_answers(learner.id)?;
+        let practised = store.days(learner.id)?;
         let items = stage.as_ref().map(Stage::parts).unwrap_or_default();
         let rows = figures(&reading.answers, &reading.model);
         // What the stage asks stands among its own rows.
@@ -67,7 +71,31 @@ impl Progress {
             taken_back,
             hearing,
             reading,
+            practised,
         })
+    }
+
+    /// The same for a report.
+    pub fn facts(&self, names: NoteNames) -> Facts<'_> {
+        Facts {
+            whose: &self.today.learner,
+            day: self.today.day,
+            course: &self.today.course,
+            stage: self.today.stage,
+            marks: &self.today.marks,
+            marked: &self.today.marked_days,
+            practised: &self.practised,
+            way: self.reading.way,
+            prompt: self.reading.prompt,
+            answers: &self.reading.answers,
+            figures: &self.rows,
+            gains: &self.gains,
+            confusions: &self.confusions,
+            forecast: self.forecast,
+            floor: (self.reading.model.floor_ms(), self.reading.floor.is_some()),
+            taken_back: self.taken_back,
+            names,
+        }
     }
 
     /// The item that `text` names: `F#5@treble`, `F#5 bass`, or a note alone, sought first in the stage whose turn it is.

@@ -73,7 +73,7 @@ pub enum Command {
     Practice(PracticeArgs),
     /// Marks, speed and accuracy, the slowest notes.
     #[command(
-        after_help = "Examples:\n  stavelark progress\n  stavelark progress --why F#5@treble\n  stavelark progress --json"
+        after_help = "Examples:\n  stavelark progress\n  stavelark progress --why F#5@treble\n  stavelark progress --json\n  stavelark progress --week --learner Wren\n  stavelark progress --html wren.html --pdf wren.pdf"
     )]
     Progress(ProgressArgs),
     /// The courses: list, show, check, use, new.
@@ -224,6 +224,24 @@ pub struct ProgressArgs {
     /// As JSON.
     #[arg(long)]
     pub json: bool,
+    /// The last seven days in a few lines, to paste into a mail.
+    #[arg(long, conflicts_with_all = ["json", "why"])]
+    pub week: bool,
+    /// Write a report as one web page that needs nothing else.
+    #[arg(long, value_name = "FILE", conflicts_with_all = ["json", "why", "week"])]
+    pub html: Option<PathBuf>,
+    /// Write the same report for printing.
+    #[arg(long, value_name = "FILE", conflicts_with_all = ["json", "why", "week"])]
+    pub pdf: Option<PathBuf>,
+    /// The paper of --pdf.
+    #[arg(long, value_enum, default_value_t)]
+    pub paper: super::sheet::PaperArg,
+    /// Large print in --pdf.
+    #[arg(long)]
+    pub large: bool,
+    /// Write over a file that is there.
+    #[arg(long)]
+    pub force: bool,
 }
 
 /// What `course` does.

@@ -1,12 +1,17 @@
-//! `progress`: marks, speed and accuracy per item, days, confusions, a forecast; `--why` says why an item comes.
+//! `progress`: marks, speed and accuracy per item, days, confusions, a forecast; `--why` says why an item comes; `--html`,
+//! `--pdf` and `--week` hand it on.
 
+use std::io::Write;
 use std::process::ExitCode;
 
 use serde_json::{Value, json};
 
 use super::args::{Cli, ProgressArgs};
 use super::practice::ascii;
-use super::{say, unfinished, warn};
+use super::{say, unfinished, warn, write};
+use crate::engrave::pdf_document;
+use crate::report::progress::{html, paper, week};
+use crate::report::sheet::Style;
 use crate::shell::home::Home;
 use crate::shell::progress::Progress;
 use crate::shell::words::{Wording, plain as words};
@@ -37,10 +42,39 @@ pub(super) fn run(cli: &Cli, args: &ProgressArgs) -> anyhow::Result<ExitCode> {
         say(&whole(&progress).to_string())?;
         return Ok(ExitCode::SUCCESS);
     }
+    if args.week {
+        for line in week(&progress.facts(wording.names)) {
+            say(&line)?;
+        }
+        return Ok(ExitCode::SUCCESS);
+    }
+    if args.html.is_some() || args.pdf.is_some() {
+        hand_on(args, &progress, wording)?;
+        return Ok(ExitCode::SUCCESS);
+    }
     for line in progress.lines(wording) {
         say(&line)?;
     }
     Ok(ExitCode::SUCCESS)
+}
+
+/// Writes what was asked for, the page and the paper.
+fn hand_on(args: &ProgressArgs, progress: &Progress, wording: Wording) -> anyhow::Result<()> {
+    let facts = progress.facts(wording.names);
+    if let Some(path) = &args.html {
+        let page = html(&facts);
+        write::whole(path, args.force, |file| file.write_all(page.as_bytes()))?;
+    }
+    if let Some(path) = &args.pdf {
+        let style = Style {
+            paper: args.paper.into(),
+            large: args.large,
+            names: wording.names,
+        };
+        let bytes = pdf_document(&paper(&facts, style))?;
+        write::whole(path, args.force, |file| file.write_all(&bytes))?;
+    }
+    Ok(())
 }
 
 fn whole(progress: &Progress) -> Value {

@@ -1,0 +1,110 @@
+//! What to do next, in plain words. In: facts. Out: a few sentences, the most useful first; none blames anyone.
+
+use super::{Facts, counted};
+use crate::study::{AnswerWay, Forecast, Item, Outcome};
+
+/// Notes that are named at once.
+const FEW: usize = 3;
+
+/// Points to take up; never empty.
+pub(super) fn steps(facts: &Facts) -> Vec<String> {
+    let mut steps = vec![today(facts)];
+    let slow: Vec<String> = facts
+        .figures
+        .iter()
+        .filter(|one| !one.settled() && is_note(one.item) && one.morning_s().is_some())
+        .take(FEW)
+        .map(|one| facts.called(one.item))
+        .collect();
+    if !slow.is_empty() {
+        steps.push(format!(
+            "The slowest notes are {}. Practice brings them back by itself; away from the computer, `stavelark sheet cards` and `stavelark sheet rows` print the stage's notes.",
+            slow.join("; ")
+        ));
+    }
+    if let Some(confusion) = facts
+        .confusions
+        .iter()
+        .find(|c| is_note(c.item) && still_missed(facts, c.item))
+    {
+        steps.push(format!(
+            "{} was answered as {} {}: look at the two side by side on the sheet of names (`stavelark sheet names`).",
+            facts.called(confusion.item),
+            facts.answered(confusion),
+            counted(confusion.times, "time")
+        ));
+    }
+    if !facts.floor.1 && facts.way == AnswerWay::Letters && !facts.figures.is_empty() {
+        steps.push(
+            "Press m on the home screen once: half a minute of typing names tells how much of a time is reading and how much is finding the key.".to_owned(),
+        );
+    }
+    if let Some(forecast) = forecast(facts) {
+        steps.push(forecast);
+    }
+    steps
+}
+
+fn today(facts: &Facts) -> String {
+    let Some(stage) = facts.stage() else {
+        return format!(
+            "Every stage of \u{201c}{}\u{201d} is done. Take up another course (`stavelark course list`), or go on with the last stage to keep what is there.",
+            facts.course.name
+        );
+    };
+    let kept = facts.stage.and_then(|n| facts.marks.get(n)).copied();
+    let kept = kept.unwrap_or(0).min(stage.days);
+    if kept == stage.days {
+        return format!(
+            "All {} of \u{201c}{}\u{201d} are kept; it goes on until its notes are settled.",
+            counted(stage.days, "day"),
+            stage.name
+        );
+    }
+    let more = if facts.marked.contains(&facts.day) {
+        "Today counts already; the next day of"
+    } else {
+        "Next is a day of"
+    };
+    format!(
+        "{more} \u{201c}{}\u{201d}: {} make it count, and {} are left. Short and on many days beats long and seldom.",
+        stage.name,
+        counted(stage.minutes, "minute"),
+        counted(stage.days - kept, "day")
+    )
+}
+
+/// Whether it can be looked up on a sheet.
+fn is_note(item: Item) -> bool {
+    item.in_group.is_none() && item.task.is_none()
+}
+
+/// Whether an item was wrong once more among its last five first tries.
+fn still_missed(facts: &Facts, item: Item) -> bool {
+    facts
+        .answers
+        .iter()
+        .rev()
+        .filter(|(_, a)| a.item == item && a.attempt == 1 && a.outcome != Outcome::NotSure)
+        .take(5)
+        .any(|(_, a)| a.outcome == Outcome::Wrong)
+}
+
+/// When the stage's notes may be settled.
+pub(super) fn forecast(facts: &Facts) -> Option<String> {
+    let stage = facts.stage()?;
+    let Forecast { low, likely, high } = facts.forecast?;
+    Some(match (likely, high) {
+        (0, _) => format!("All of \u{201c}{}\u{201d} is settled.", stage.name),
+        (_, Some(high)) => format!(
+            "At this pace all of \u{201c}{}\u{201d} is settled in about {} of practice (between {low} and {high}).",
+            stage.name,
+            counted(likely, "day")
+        ),
+        (_, None) => format!(
+            "At this pace all of \u{201c}{}\u{201d} is settled in about {} of practice ({low} at the best, many more at the worst).",
+            stage.name,
+            counted(likely, "day")
+        ),
+    })
+}
