@@ -5,7 +5,8 @@ use std::path::Path;
 
 use stavelark::shell::wav;
 use stavelark::signal::listen::{Listener, NoteEvent, Options, PitchTrack, Surety};
-use stavelark::theory::{Cents, MidiNote};
+use stavelark::signal::tuning::PianoTuning;
+use stavelark::theory::{Cents, MidiNote, Reference};
 
 /// Name of each recording and the MIDI number of its key: every third key from A0 (21) to A7 (105).
 fn recordings() -> Vec<(String, i16)> {
@@ -464,9 +465,9 @@ fn frames_are_empty_until_the_key_is_decided_and_then_carry_its_first_partial() 
 
 #[test]
 fn a_piano_a_semitone_flat_is_heard_as_itself_once_three_of_its_keys_are_known() {
-    let by_place = |midi: i16| Some((MidiNote(midi), Cents(-110.0)));
+    let known = [36, 60, 84].map(|midi| (MidiNote(midi), Cents(-110.0)));
     let options = Options {
-        instrument: [by_place(36), by_place(60), by_place(84)],
+        instrument: Some(PianoTuning::of_keys(&known, Reference::default())),
         ..Options::default()
     };
     let (mut right, mut told) = (0, Vec::new());

@@ -6,12 +6,17 @@ mod rig;
 mod strings;
 
 use std::f64::consts::PI;
+use std::path::Path;
 use std::sync::Mutex;
 use std::thread;
 
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
-use stavelark::signal::tuning::{KeyReading, Named, find_strikes, name_key, read_key};
+use stavelark::shell::paths::Paths;
+use stavelark::shell::store::{Store, TuningCheck};
+use stavelark::signal::tuning::{
+    Instrument, Kept, KeyReading, Named, find_strikes, name_key, read_key,
+};
 use stavelark::theory::{Cents, Hz, MidiNote, Reference};
 use strings::{Wire, equal, normal, sound, usual_b};
 
@@ -383,6 +388,210 @@ fn a_whole_synthetic_piano_is_recovered_key_by_key_from_one_file() {
     let asks = page.replace("http://www.w3.org/2000/svg", "");
     assert!(!asks.contains("http") && !asks.contains("<script") && !asks.contains("@import"));
     assert_eq!(page.matches("<tr>").count(), 89);
+    // In a browser: nothing on the console, nothing asked of the network, a row and a point for every key.
+    let seen = rig::browser::open(&rig.file("piano.html"), &["--window-size=1000,1400"]);
+    assert_eq!(seen.console, Vec::<String>::new());
+    let outside: Vec<&String> = seen
+        .requests
+        .iter()
+        .filter(|url| !url.starts_with("file:"))
+        .collect();
+    assert!(outside.is_empty(), "{outside:?}");
+    assert_eq!(seen.dom.matches("<circle").count(), 88);
+    assert_eq!(seen.dom.matches("<tr>").count(), 89);
+    if let Some(folder) = std::env::var_os("STAVELARK_GALLERY") {
+        std::fs::copy(
+            rig.file("piano.html"),
+            Path::new(&folder).join("tuning.html"),
+        )
+        .unwrap();
+    }
+}
+
+/// Sixteen strings spread over the keyboard, `flat` cents off and of `b` times the usual stiffness, in a folder of files whose
+/// rate is said to be `said`.
+fn folder_of_keys(folder: &Path, flat: f64, b: f64, said: u32, random: &mut ChaCha8Rng) {
+    std::fs::create_dir_all(folder).unwrap();
+    for midi in (33..=93_i16).step_by(4) {
+        let wire = Wire::new(midi, flat, b * usual_b(f64::from(midi)), random);
+        let (samples, _) = sound(&[wire], 1.0, RATE, 50.0, random);
+        let spec = hound::WavSpec {
+            channels: 1,
+            sample_rate: said,
+            bits_per_sample: 32,
+            sample_format: hound::SampleFormat::Float,
+        };
+        let file = folder.join(format!("{midi}.wav"));
+        let mut writer = hound::WavWriter::create(file, spec).unwrap();
+        samples
+            .iter()
+            .for_each(|x| writer.write_sample(*x).unwrap());
+        writer.finalize().unwrap();
+    }
+}
+
+#[test]
+fn a_check_is_kept_compared_by_season_and_sounded_like() {
+    let rig = rig::Rig::new();
+    let mut random = ChaCha8Rng::seed_from_u64(21);
+    let folder = rig.file("keys");
+    let name = folder.to_str().unwrap().to_owned();
+    let check = |day: &str, more: &[&str]| {
+        let mut command = rig.wrapped(
+            &[rig::need("faketime", "faketime"), day, rig::PROGRAM],
+            &["tuning", "--input", &name],
+        );
+        let output = command.args(more).output().unwrap();
+        String::from_utf8(output.stdout).unwrap()
+    };
+    let none = rig.run(&["tuning", "--last"]);
+    assert_eq!(none.status.code(), Some(2));
+    folder_of_keys(&folder, -20.0, 1.3, RATE, &mut random);
+    check("2026-03-10 12:00:00", &["--humidity", "38"]);
+    folder_of_keys(&folder, -13.0, 1.3, RATE, &mut random);
+    let autumn = check("2026-09-12 12:00:00", &["--humidity", "61", "--compare"]);
+    assert!(
+        autumn.contains("Since the check of 2026-03-10: the whole moved by +7.0 cents"),
+        "{autumn}"
+    );
+    assert!(autumn.contains("38 % and is at 61 %: damper") && autumn.contains("another season"));
+    let year = check("2027-03-20 12:00:00", &["--compare", "--do-not-keep"]);
+    assert!(
+        year.contains("2026-03-10") && year.contains("same season"),
+        "{year}"
+    );
+    assert_eq!(rig.sql("select count(*) from checks"), "2");
+
+    // What is kept is read back, and the strings tone sounds like it: C♯5 lies 13 cents low, and is 1.3 times as stiff.
+    let last = rig.run(&["tuning", "--last", "--json", "--compare"]);
+    let read: serde_json::Value = serde_json::from_slice(&last.stdout).unwrap();
+    assert_eq!(read["keys"].as_array().unwrap().len(), 16);
+    assert_eq!(read["summary"]["comparisons"].as_array().unwrap().len(), 1);
+    let wav = rig.file("like.wav");
+    let wav = wav.to_str().unwrap();
+    rig.ok(&["play", "C#5", "--own-piano", "--for", "2", "--wav", wav]);
+    let mut reader = hound::WavReader::open(wav).unwrap();
+    let samples: Vec<f32> = reader
+        .samples::<i16>()
+        .map(|x| f32::from(x.unwrap()) / 32_768.0)
+        .collect();
+    let strike = find_strikes(&samples, RATE).into_iter().next().unwrap();
+    let near = Named::usual(MidiNote(73), Hz(equal(73.0)));
+    let reading = read_key(&samples[strike.samples], RATE, near).unwrap();
+    let kept = read["keys"].as_array().unwrap();
+    let kept = kept.iter().find(|key| key["midi"] == 73).unwrap();
+    let off = cents(reading.first.0, kept["frequency_hz"].as_f64().unwrap());
+    assert!(off.abs() < 0.1, "{off}");
+    // The record's stiffness is smoothed over its neighbours.
+    let stiff = reading.inharmonicity / usual_b(73.0);
+    assert!((1.2..1.4).contains(&stiff), "{stiff}");
+
+    rig.ok(&["tuning", "--forget"]);
+    rig.ok(&["tuning", "--forget"]);
+    let none = rig.run(&["play", "A4", "--own-piano", "--wav", wav, "--force"]);
+    assert!(
+        String::from_utf8(none.stderr)
+            .unwrap()
+            .contains("stavelark tuning")
+    );
+}
+
+#[test]
+fn a_recording_named_with_a_wrong_rate_is_suspected() {
+    // 1200 · log2(44.1 / 48) = −146.7 cents.
+    let rig = rig::Rig::new();
+    let mut random = ChaCha8Rng::seed_from_u64(22);
+    let folder = rig.file("keys");
+    let name = folder.to_str().unwrap().to_owned();
+    folder_of_keys(&folder, 2.0, 1.0, 44_100, &mut random);
+    let output = rig.run(&["tuning", "--input", &name]);
+    let said = String::from_utf8(output.stdout).unwrap();
+    assert!(said.contains("48 kHz named as 44.1"), "{said}");
+    // A piano that is as flat as another may be is not.
+    folder_of_keys(&folder, -35.0, 1.0, RATE, &mut random);
+    let output = rig.run(&["tuning", "--input", &name]);
+    let said = String::from_utf8(output.stdout).unwrap();
+    assert!(
+        said.contains("cents from the reference") && !said.contains("named as 44.1"),
+        "{said}"
+    );
+}
+
+#[test]
+fn practice_hears_a_piano_more_than_a_semitone_flat_by_its_record() {
+    let shown = |rig: &rig::Rig, take: &Path| {
+        rig.ok(&["course", "use", &rig::sample("recorded.toml")]);
+        let events = rig.file("events.jsonl");
+        rig.run(&[
+            "practice",
+            "--answer-by",
+            "piano",
+            "--seed",
+            "5",
+            "--prompts",
+            "1",
+            "--force",
+            "--input",
+            take.to_str().unwrap(),
+            "--events",
+            events.to_str().unwrap(),
+        ]);
+        rig.events("events.jsonl")
+    };
+    let write = |file: &Path, samples: &[f32]| {
+        let spec = hound::WavSpec {
+            channels: 1,
+            sample_rate: 44_100,
+            bits_per_sample: 16,
+            sample_format: hound::SampleFormat::Int,
+        };
+        let mut writer = hound::WavWriter::create(file, spec).unwrap();
+        for x in samples {
+            writer.write_sample((x * 32_000.0) as i16).unwrap();
+        }
+        writer.finalize().unwrap();
+    };
+    let (with, without) = (rig::Rig::new(), rig::Rig::new());
+    let silence = without.file("silence.wav");
+    write(&silence, &vec![0.0; 44_100]);
+    let events = shown(&without, &silence);
+    let asked = events[0]["item"]["pitch"].as_str().unwrap().to_owned();
+    let key = asked.parse::<stavelark::theory::Pitch>().unwrap().midi();
+
+    // A record of a piano 120 cents flat, and the asked key's recording as it would sound there.
+    let mut instrument = Instrument::new(Reference::default());
+    let place = |key: i16| Hz(equal(f64::from(key))).raised(Cents(-120.0));
+    for midi in (24..=105).step_by(9) {
+        let kept = Kept {
+            key: MidiNote(midi),
+            first: place(midi),
+            first_se: Cents(0.1),
+            inharmonicity: usual_b(f64::from(midi)),
+            inharmonicity_se: 1e-6,
+            unison: None,
+        };
+        instrument.add(kept.struck(Reference::default()));
+    }
+    let check = TuningCheck {
+        at: jiff::Timestamp::UNIX_EPOCH,
+        offset: jiff::tz::Offset::UTC,
+        humidity: None,
+        instrument,
+    };
+    let paths = Paths::in_folder(&with.home());
+    Store::open(&paths).unwrap().keep_check(&check).unwrap();
+    let (recorded, _) = recorded(&asked.replace('#', "s"));
+    let mut take = vec![0.0; 44_100];
+    take.extend(at_speed(&recorded, -120.0));
+    let file = with.file("flat.wav");
+    write(&file, &take);
+    let outcome = |rig: &rig::Rig| {
+        let events = shown(rig, &file);
+        let answer = events.iter().find(|event| event["event"] == "answer");
+        answer.map(|answer| answer["outcome"].as_str().unwrap().to_owned())
+    };
+    assert_eq!(outcome(&with).as_deref(), Some("right"), "{key:?}");
+    assert_ne!(outcome(&without).as_deref(), Some("right"), "{key:?}");
 }
 
 #[test]

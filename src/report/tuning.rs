@@ -3,12 +3,18 @@
 
 use std::fmt::Write as _;
 
-use crate::signal::tuning::{CLOCK, Findings, Instrument, KEYS, Struck, Verdict};
+use crate::signal::tuning::{
+    CLOCK, Findings, Guided, Instrument, KEYS, KeyReading, Struck, Verdict,
+};
 use crate::theory::MidiNote;
 
 /// What must stand wherever a result is shown.
 pub const CAUTION: &str = "Piano strings carry high tension (about 700 newtons each, some 18 tonnes in all): \
     their pins are for a qualified technician. This check only describes.";
+
+/// The same where there is one line for it.
+pub const CAUTION_SHORT: &str =
+    "Strings carry high tension: tuning pins are for a qualified technician.";
 
 /// Width and height of the picture, its margins, and the least cents it spans to each side.
 const WIDTH: f64 = 960.0;
@@ -23,9 +29,17 @@ pub fn lines(instrument: &Instrument, findings: &Findings) -> Vec<String> {
     let mut lines = vec![findings.verdict.words()];
     if findings.provisional && findings.verdict != Verdict::TooLittle {
         lines.push(format!(
-            "Provisional: {} of 88 keys were read.",
+            "Provisional: {} of 88 keys were read; the others are taken from this piano's own curve.",
             instrument.keys.len()
         ));
+    } else if let Some(unplayed) = unplayed(instrument) {
+        lines.push(format!(
+            "Not played, and taken from this piano's own curve: {unplayed}."
+        ));
+    }
+    if !instrument.mute.is_empty() {
+        let named: Vec<String> = instrument.mute.iter().map(|key| name(*key)).collect();
+        lines.push(format!("Hardly sounding: {}.", named.join(", ")));
     }
     if instrument.keys.is_empty() {
         lines.push(CAUTION.to_owned());
@@ -34,7 +48,7 @@ pub fn lines(instrument: &Instrument, findings: &Findings) -> Vec<String> {
     lines.push(format!(
         "Pitch: {:+.1} ± {:.1} cents from A = {reference:.1} Hz, by the middle keys (A = {:.1} Hz).",
         findings.offset,
-        findings.offset_se.hypot(CLOCK),
+        findings.offset_se.hypot(instrument.clock_se()),
         reference * (findings.offset / 1200.0).exp2()
     ));
     lines.push(format!(
@@ -62,11 +76,98 @@ pub fn lines(instrument: &Instrument, findings: &Findings) -> Vec<String> {
             name(key)
         ));
     }
-    lines.push(format!(
-        "The sound card's clock, which was not measured, may move all keys together by ±{CLOCK:.2} cents (100 parts in a million)."
-    ));
+    lines.push(clock(instrument));
     lines.push(CAUTION.to_owned());
     lines
+}
+
+/// What is known of the sound card's clock.
+fn clock(instrument: &Instrument) -> String {
+    match instrument.clock {
+        Some(clock) => format!(
+            "The sound card's clock was measured against the computer's: {:+.0} ± {:.0} parts in a million, {:+.2} ± {:.2} \
+             cents, which were taken off.",
+            clock.ppm,
+            clock.ppm_se,
+            clock.cents().0,
+            clock.cents_se().0
+        ),
+        None => format!(
+            "The sound card's clock, which was not measured, may move all keys together by ±{CLOCK:.2} cents (100 parts in a million)."
+        ),
+    }
+}
+
+/// Keys between the first and the last that were not read, if there are any.
+fn unplayed(instrument: &Instrument) -> Option<String> {
+    let keys: Vec<String> = KEYS
+        .filter(|key| {
+            !instrument.keys.contains_key(key) && !instrument.mute.contains(&MidiNote(*key))
+        })
+        .map(|key| name(MidiNote(key)))
+        .collect();
+    (!keys.is_empty()).then(|| keys.join(", "))
+}
+
+/// A key's partials as bars, the strongest the longest, a row each; `rows` at most.
+pub fn spectrum(reading: &KeyReading, rows: usize, ascii: bool) -> Vec<String> {
+    const FULL: f64 = 20.0;
+    const DEEP_DB: f64 = 60.0;
+    let bar = if ascii { "#" } else { "█" };
+    let loudest = reading
+        .partials
+        .iter()
+        .map(|partial| partial.level_db)
+        .fold(f64::MIN, f64::max);
+    reading
+        .partials
+        .iter()
+        .take(rows)
+        .map(|partial| {
+            let under = loudest - partial.level_db;
+            let length = (FULL * (1.0 - under / DEEP_DB)).round().max(1.0) as usize;
+            format!(
+                "{:>2} {:<20} {:>3.0} dB",
+                partial.number,
+                bar.repeat(length),
+                0.0 - under
+            )
+        })
+        .collect()
+}
+
+/// How a key's strings stand to each other, in words.
+pub fn beating(reading: &KeyReading) -> String {
+    match reading.unison {
+        Some(unison) => format!(
+            "beats {:.1} a second: strings {:.1} cents apart",
+            unison.beats, unison.spread.0
+        ),
+        None if !reading.false_beats.is_empty() => "some partials beat alone".to_owned(),
+        None => String::new(),
+    }
+}
+
+/// The keyboard in 44 columns, two keys each: what is kept (`*`), asked (`?`), mute (`x`) and open (`.`).
+pub fn strip(guided: &Guided) -> String {
+    let keys: Vec<i16> = KEYS.collect();
+    let cells: String = keys
+        .chunks(2)
+        .map(|pair| {
+            let is = |test: &dyn Fn(i16) -> bool| pair.iter().any(|key| test(*key));
+            let mute = guided.mute();
+            if is(&|key| guided.asked() == Some(MidiNote(key))) {
+                '?'
+            } else if is(&|key| mute.contains(&MidiNote(key))) {
+                'x'
+            } else if is(&|key| guided.instrument().keys.contains_key(&key)) {
+                '*'
+            } else {
+                '.'
+            }
+        })
+        .collect();
+    format!("Keys: {cells}")
 }
 
 fn name(key: MidiNote) -> String {
@@ -81,20 +182,31 @@ fn span(instrument: &Instrument, findings: &Findings) -> f64 {
     (most / 10.0).ceil() * 10.0
 }
 
-/// The curve over 88 keys in `rows` lines of text: `*` a key, `.` where this piano's curve lies.
-pub fn plot(instrument: &Instrument, findings: &Findings, rows: usize) -> String {
+/// Columns at the left of the plot.
+const SCALE: usize = 8;
+
+/// The curve over 88 keys in `rows` lines of text of `columns`: `*` a key, `.` where this piano's curve lies. Where there
+/// is no room for 88, two keys or more share a column.
+pub fn plot(
+    instrument: &Instrument,
+    findings: &Findings,
+    (columns, rows): (usize, usize),
+) -> String {
     let span = span(instrument, findings);
     let rows = rows.max(5);
+    let together = 88_usize.div_ceil(columns.saturating_sub(SCALE).clamp(11, 88));
+    let width = 88_usize.div_ceil(together);
     let row_of = |cents: f64| {
         let at = (span - cents) / (2.0 * span) * (rows - 1) as f64;
         (at.round().max(0.0) as usize).min(rows - 1)
     };
-    let mut cells = vec![vec![' '; 88]; rows];
+    let mut cells = vec![vec![' '; width]; rows];
     for (index, cents) in findings.curve.iter().enumerate() {
-        cells[row_of(cents + findings.offset)][index] = '.';
+        cells[row_of(cents + findings.offset)][index / together] = '.';
     }
     for struck in instrument.keys.values() {
-        cells[row_of(struck.cents.0)][(struck.key.0 - KEYS.start()) as usize] = '*';
+        let column = (struck.key.0 - KEYS.start()) as usize / together;
+        cells[row_of(struck.cents.0)][column] = '*';
     }
     let mut out = String::new();
     for (row, line) in cells.iter().enumerate() {
@@ -102,11 +214,11 @@ pub fn plot(instrument: &Instrument, findings: &Findings, rows: usize) -> String
         let line: String = line.iter().collect();
         let _ = writeln!(out, "{cents:>+6.0} |{}", line.trim_end());
     }
-    let mut foot = vec![' '; 88];
+    let mut foot = vec![' '; width];
     for key in (24..=108).step_by(12) {
         let label = format!("C{}", key / 12 - 1);
         for (k, c) in label.chars().enumerate() {
-            if let Some(cell) = foot.get_mut(key - 21 + k) {
+            if let Some(cell) = foot.get_mut((key - 21) / together + k) {
                 *cell = c;
             }
         }
@@ -182,8 +294,8 @@ pub fn svg(instrument: &Instrument, findings: &Findings) -> String {
     out
 }
 
-/// One page: words, picture, and a row a key.
-pub fn html(instrument: &Instrument, findings: &Findings) -> String {
+/// One page: words, what is said beside earlier checks, picture, and a row a key.
+pub fn html(instrument: &Instrument, findings: &Findings, compared: &[String]) -> String {
     let mut out = String::from(
         "<!DOCTYPE html>\n<html lang=\"en\"><head><meta charset=\"utf-8\"><title>Tuning check</title>\n<style>\n\
          body{font-family:sans-serif;max-width:60rem;margin:1rem auto;padding:0 1rem;color:#111;background:#fff}\n\
@@ -191,7 +303,11 @@ pub fn html(instrument: &Instrument, findings: &Findings) -> String {
          td:first-child,th:first-child,td:last-child,th:last-child{text-align:left}\n\
          svg{width:100%;height:auto}@media print{body{margin:0}tr{break-inside:avoid}}\n</style></head><body>\n<h1>Tuning check</h1>\n",
     );
-    for (place, line) in lines(instrument, findings).iter().enumerate() {
+    for (place, line) in lines(instrument, findings)
+        .iter()
+        .chain(compared)
+        .enumerate()
+    {
         let line = escaped(line);
         if place == 0 {
             let _ = writeln!(out, "<p><strong>{line}</strong></p>");

@@ -41,6 +41,8 @@ pub struct SoundingNote {
     pub length_ms: u32,
     /// Its first partial.
     pub frequency: Hz,
+    /// Inharmonicity of its string, where it is to sound as on a certain piano; only struck strings have one.
+    pub inharmonicity: Option<f64>,
     velocity: f32,
 }
 
@@ -54,6 +56,7 @@ impl SoundingNote {
             start_ms,
             length_ms,
             frequency,
+            inharmonicity: None,
             velocity: SoundingNote::MEDIUM,
         }
     }
@@ -66,6 +69,14 @@ impl SoundingNote {
             velocity.clamp(0.0, 1.0)
         };
         SoundingNote { velocity, ..self }
+    }
+
+    /// The same note on a string of inharmonicity `b`; a `b` that is none leaves it to the tone.
+    pub fn on_string(self, b: Option<f64>) -> SoundingNote {
+        SoundingNote {
+            inharmonicity: b.filter(|b| b.is_finite() && *b >= 0.0),
+            ..self
+        }
     }
 
     /// How hard it is played, 0..=1.

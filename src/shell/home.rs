@@ -18,6 +18,7 @@ use super::term::screens::quiz::{Finding, Quiz};
 use super::today::Today;
 use super::words::Wording;
 use crate::drill::{Limits, Plan, Sitting};
+use crate::signal::tuning::PianoTuning;
 use crate::study::{
     AnswerWay, Course, Family, Practised, PromptKind, Stage, carried, practice_day, standing_from,
 };
@@ -194,6 +195,17 @@ impl Home {
         super::settings::set(definition, value, paths, store, self.learner.id)?;
         self.settings = Settings::load(paths, store, self.learner.id)?;
         Ok(())
+    }
+
+    /// Where this household's piano lies by its last tuning check, if one is kept and the settings go by it.
+    pub fn piano(&self) -> Result<Option<PianoTuning>, StoreError> {
+        if !self.settings.own_piano() {
+            return Ok(None);
+        }
+        let last = self.store.checks(1)?;
+        Ok(last
+            .first()
+            .and_then(|check| PianoTuning::of_instrument(&check.instrument)))
     }
 
     /// The naming in use.

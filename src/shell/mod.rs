@@ -18,5 +18,6 @@ mod sound;
 pub mod store;
 pub mod term;
 mod today;
+mod tuner;
 pub mod wav;
 mod words;

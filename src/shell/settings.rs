@@ -35,7 +35,7 @@ pub struct Definition {
 }
 
 /// All settings. The default is the first value, but for `names`, which follows the locale.
-pub const DEFINITIONS: [Definition; 16] = [
+pub const DEFINITIONS: [Definition; 17] = [
     Definition {
         name: "names",
         scope: Scope::Learner,
@@ -139,6 +139,12 @@ pub const DEFINITIONS: [Definition; 16] = [
         scope: Scope::Machine,
         values: &["off", "on"],
         about: "on: the microphone cannot hear what is sounded, so nothing is waited for",
+    },
+    Definition {
+        name: "own-piano",
+        scope: Scope::Machine,
+        values: &["on", "off"],
+        about: "on: notes are heard, and sounded, as on the piano of the last tuning check, if one is kept",
     },
 ];
 
@@ -336,6 +342,11 @@ impl Settings {
     /// Whether what is sounded is heard by headphones.
     pub fn headphones(&self) -> bool {
         self.of("headphones") == "on"
+    }
+
+    /// Whether notes are heard and sounded as on the piano of the last tuning check.
+    pub fn own_piano(&self) -> bool {
+        self.of("own-piano") == "on"
     }
 
     /// How the staff is shown.

@@ -5,7 +5,8 @@ use std::time::Instant;
 use super::audio::{AudioFault, Loudspeaker, SpeakerNews};
 use super::ear::OwnSound;
 use crate::drill::Cue;
-use crate::score::{Phrase, SoundingNote};
+use crate::score::{Phrase, SoundingNote, Tone};
+use crate::signal::tuning::PianoTuning;
 use crate::theory::{Cents, Reference, Temperament};
 
 /// What sounds.
@@ -16,6 +17,8 @@ pub struct Sound {
     fault: Option<AudioFault>,
     /// Told to who listens meanwhile.
     own: OwnSound,
+    /// The piano that notes are sounded as on.
+    piano: Option<PianoTuning>,
 }
 
 impl Sound {
@@ -25,6 +28,7 @@ impl Sound {
             speaker: None,
             fault: None,
             own: OwnSound::default(),
+            piano: None,
         }
     }
 
@@ -34,13 +38,19 @@ impl Sound {
             speaker: Some(Box::new(Loudspeaker::start())),
             fault: None,
             own: OwnSound::default(),
+            piano: None,
         }
+    }
+
+    /// The same, sounding notes as on `piano`.
+    pub fn as_on(self, piano: Option<PianoTuning>) -> Sound {
+        Sound { piano, ..self }
     }
 
     /// Sounds `cue`; without a device nothing happens.
     pub fn play(&mut self, cue: &Cue) {
         self.settle();
-        let phrase = phrase(cue);
+        let phrase = phrase(cue, self.piano.as_ref());
         if let Some(speaker) = &mut self.speaker {
             // A lost device was told when it was lost, and is being opened again.
             let _told = speaker.play(&phrase, Instant::now());
@@ -87,16 +97,21 @@ impl Sound {
     }
 }
 
-/// The cue in frequencies: equal temperament at the usual reference.
-pub fn phrase(cue: &Cue) -> Phrase {
+/// The cue in frequencies: struck strings as on `piano`, if one is known; else, and where a note is meant to be out of
+/// tune, equal temperament at the usual reference.
+pub fn phrase(cue: &Cue, piano: Option<&PianoTuning>) -> Phrase {
+    let in_tune = cue.notes.iter().all(|note| note.cents == 0.0);
+    let piano = piano.filter(|_| cue.tone == Tone::Strings && in_tune);
     let mut phrase = Phrase::new(cue.tone);
     phrase.notes = cue
         .notes
         .iter()
         .map(|note| {
             let place = Temperament::equal().frequency(note.key, Reference::default());
-            let hz = place.raised(Cents(note.cents));
+            let own = piano.and_then(|piano| piano.first(note.key));
+            let hz = own.unwrap_or_else(|| place.raised(Cents(note.cents)));
             SoundingNote::new(note.start_ms, note.length_ms, hz)
+                .on_string(piano.and_then(|piano| piano.stiffness(note.key)))
         })
         .collect();
     phrase

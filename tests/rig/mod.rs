@@ -1,6 +1,7 @@
 //! The program in a folder of its own, by pipes and in a real pseudo-terminal.
 #![allow(dead_code)] // each test file uses its own part
 
+pub mod browser;
 pub mod singer;
 pub mod sound_server;
 

@@ -97,7 +97,7 @@ pub enum Command {
         after_help = "Examples:\n  stavelark sheet names names.pdf\n  stavelark sheet days course.pdf --paper letter --learner Wren --learner Osric\n  stavelark sheet cards cards.pdf --stage treble\n  stavelark sheet rows rows.svg --large"
     )]
     Sheet(super::sheet::SheetArgs),
-    /// How a piano is tuned, from recordings of its keys.
+    /// How a piano is tuned: key by key at the microphone, or from recordings of its keys.
     Tuning(super::tuning::TuningArgs),
     /// Learners: add, list, use, rename, remove.
     #[command(after_help = "Examples:\n  stavelark learner add Wren\n  stavelark learner list")]

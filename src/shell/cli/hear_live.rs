@@ -69,6 +69,7 @@ pub(super) fn run(cli: &Cli, args: &HearArgs, reference: Reference) -> anyhow::R
                 out.flush()?;
             }
             Ok(EarNews::Note(_)) if args.frames => {}
+            Ok(EarNews::Sound { .. }) => {}
             Ok(EarNews::Note(heard)) => {
                 let since = began.unwrap_or(heard.onset);
                 let seconds = |at: Instant| at.saturating_duration_since(since).as_secs_f64();

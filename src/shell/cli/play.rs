@@ -12,7 +12,10 @@ use clap::{Args, ValueEnum};
 
 use crate::score::{Phrase, SoundingNote, Tone};
 use crate::shell::audio::Speaker;
+use crate::shell::paths::Paths;
+use crate::shell::store::Store;
 use crate::signal::synth::{LOOK_AHEAD_S, RenderOptions, SampleRate, render};
+use crate::signal::tuning::PianoTuning;
 use crate::theory::{Pitch, Reference, Temperament};
 
 /// First partials that are sounded, in hertz.
@@ -31,6 +34,7 @@ const LONGEST_S: f64 = 600.0;
   stavelark play C4 E4 G4 --together --for 4
   stavelark play C3+E4+G4 B2+F4+G4 C3+E4+C5 --temperament just
   stavelark play D3+A3 --tone vowel --for 300 --temperament just --tonic D
+  stavelark play C3 C4 C5 --own-piano
   stavelark play A4 --tone pure --reference 442 --wav a.wav")]
 pub struct PlayArgs {
     /// Notes in scientific pitch notation, such as C4, F#5 or Bb3; joined by + they sound together, as in C4+E4
@@ -52,6 +56,9 @@ pub struct PlayArgs {
     /// Scala scale file (FILE.scl)
     #[arg(long, value_name = "NAME|FILE.scl", default_value = "equal")]
     pub temperament: String,
+    /// Sound as on the piano of the last tuning check: its own pitch, stretch and stiffness, key by key
+    #[arg(long, conflicts_with_all = ["temperament", "tonic", "reference"])]
+    pub own_piano: bool,
     /// The note that an unequal temperament is built on
     #[arg(long, value_name = "NOTE", default_value = "C")]
     pub tonic: String,
@@ -121,6 +128,7 @@ fn phrase(args: &PlayArgs) -> anyhow::Result<Phrase> {
     }
     let length_ms = (args.seconds * 1000.0).round() as u32;
     let mut phrase = Phrase::new(args.tone.into());
+    let piano = args.own_piano.then(own_piano).transpose()?;
     for (place, chord) in (0_u32..).zip(&args.notes) {
         let start_ms = if args.together {
             0
@@ -128,19 +136,34 @@ fn phrase(args: &PlayArgs) -> anyhow::Result<Phrase> {
             place.saturating_mul(length_ms)
         };
         for text in chord.split('+') {
-            let frequency = temperament.frequency(text.parse::<Pitch>()?.midi(), reference);
+            let key = text.parse::<Pitch>()?.midi();
+            let (first, stiffness) = match &piano {
+                Some(piano) => (piano.first(key), piano.stiffness(key)),
+                None => (None, None),
+            };
+            let frequency = first.unwrap_or_else(|| temperament.frequency(key, reference));
             if !SOUNDED.contains(&frequency.0) {
                 bail!(
                     "{text} has {:.1} Hz: choose a note between 16 Hz and 12 kHz, C0 to F9",
                     frequency.0
                 );
             }
-            phrase
-                .notes
-                .push(SoundingNote::new(start_ms, length_ms, frequency));
+            let note = SoundingNote::new(start_ms, length_ms, frequency);
+            phrase.notes.push(note.on_string(stiffness));
         }
     }
     Ok(phrase.with_velocity(f32::from(args.velocity) / 127.0))
+}
+
+/// The piano of the last tuning check.
+fn own_piano() -> anyhow::Result<PianoTuning> {
+    let last = Store::open(&Paths::from_env()?)?.checks(1)?;
+    let piano = last
+        .first()
+        .and_then(|check| PianoTuning::of_instrument(&check.instrument));
+    piano.ok_or_else(|| {
+        anyhow!("no tuning check is kept yet: make one with `stavelark tuning`, then sound as on that piano")
+    })
 }
 
 /// The pitch class of a note's name without octave.

@@ -26,6 +26,7 @@ use crate::shell::term::{self, Manner};
 use crate::shell::today::Today;
 use crate::shell::wav;
 use crate::signal::listen::{Listener, NoteEvent, Options};
+use crate::signal::tuning::PianoTuning;
 use crate::study::{AnswerWay, PromptKind};
 
 /// Bare `stavelark`: the home screen, or today in words where there is no screen.
@@ -69,7 +70,8 @@ pub(super) fn run(cli: &Cli, args: &PracticeArgs) -> anyhow::Result<ExitCode> {
         read::there(path)?;
         let recording = wav::read(path)?;
         let desk = home.sitting(&wish, wording(cli, &home), events, Sound::silent())?;
-        return from_recording(desk, &recording);
+        let listening = listening(desk.sitting().way(), home.piano()?);
+        return from_recording(desk, &recording, listening);
     }
     if args.plain || cli.plain {
         let sound = sound(&home);
@@ -124,7 +126,7 @@ fn heard_by_one_ear(wish: Wish, home: &Home) -> Wish {
 }
 
 /// Standard output as this locale can show it.
-fn shown() -> Box<dyn Write> {
+pub(super) fn shown() -> Box<dyn Write> {
     if locale::is_utf8() {
         Box::new(io::stdout().lock())
     } else {
@@ -156,11 +158,12 @@ fn wording(cli: &Cli, home: &Home) -> crate::shell::words::Wording {
 }
 
 fn sound(home: &Home) -> Sound {
-    if home.settings().sound() {
-        Sound::open()
-    } else {
-        Sound::silent()
+    if !home.settings().sound() {
+        return Sound::silent();
     }
+    // A record that cannot be read was told when it was opened; the usual piano is sounded then.
+    let piano = home.piano().unwrap_or_default();
+    Sound::open().as_on(piano)
 }
 
 /// The measured delay of the devices in use.
@@ -178,7 +181,8 @@ fn hands(home: &Home, desk: &Desk, tell: Tell) -> Hands {
         chosen: settings.microphone(),
     };
     let options = EarOptions {
-        listening: listening(desk.sitting().way()),
+        // A record that cannot be read was told when it was opened; the usual piano is heard then.
+        listening: listening(desk.sitting().way(), home.piano().unwrap_or_default()),
         follow: sung,
         own: desk.own_sound(),
         headphones: settings.headphones(),
@@ -189,12 +193,16 @@ fn hands(home: &Home, desk: &Desk, tell: Tell) -> Hands {
 }
 
 /// What is listened for. A voice is no instrument: how it is off teaches nothing of where the notes lie.
-fn listening(way: AnswerWay) -> Options {
-    let usual = Options::default();
+fn listening(way: AnswerWay, piano: Option<PianoTuning>) -> Options {
+    let usual = Options {
+        instrument: piano,
+        ..Options::default()
+    };
     match way {
         AnswerWay::Voice => Options {
             piano: false,
             learns: false,
+            instrument: None,
             ..usual
         },
         _ => usual,
@@ -317,8 +325,12 @@ impl term::Host for Screen<'_> {
 }
 
 /// A sitting whose clock and whose piano are a recording's.
-fn from_recording(mut desk: Desk, recording: &wav::Recording) -> anyhow::Result<ExitCode> {
-    let mut listener = Listener::new(recording.rate, listening(desk.sitting().way()))?;
+fn from_recording(
+    mut desk: Desk,
+    recording: &wav::Recording,
+    listening: Options,
+) -> anyhow::Result<ExitCode> {
+    let mut listener = Listener::new(recording.rate, listening)?;
     let mut notes: Vec<NoteEvent> = listener.push(&recording.mono);
     notes.extend(listener.finish());
     notes.sort_by(|a, b| a.decided_s.total_cmp(&b.decided_s));

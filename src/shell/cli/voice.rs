@@ -138,7 +138,7 @@ fn live(home: &Home, seconds: u32) -> anyhow::Result<Vec<(MidiNote, u32)>> {
                     warn(&format!("  {} is easy", key.spelled_with_sharps()));
                 }
             }
-            Ok(EarNews::Note(_)) | Err(RecvTimeoutError::Timeout) => {}
+            Ok(EarNews::Note(_) | EarNews::Sound { .. }) | Err(RecvTimeoutError::Timeout) => {}
             Err(RecvTimeoutError::Disconnected) => bail!("the microphone could not be heard"),
         }
     }

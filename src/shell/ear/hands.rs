@@ -67,6 +67,7 @@ impl Hands {
                     self.pitch = Some((hz, Instant::now()));
                 }
             }
+            EarNews::Sound { .. } => {}
         }
         Ok(())
     }

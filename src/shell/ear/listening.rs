@@ -68,6 +68,8 @@ pub struct EarOptions {
     pub loop_delay: Option<Duration>,
     /// The pitch is followed between the notes.
     pub follow: bool,
+    /// The sound itself is told, and no notes.
+    pub sound: bool,
     /// How long to wait for what.
     pub patience: Patience,
 }
@@ -101,6 +103,17 @@ pub enum EarNews {
         frame: PitchFrame,
         /// How loud it is, dBFS.
         level_db: f32,
+    },
+    /// The sound of one callback, where it is asked for.
+    Sound {
+        /// Samples of one channel.
+        samples: Vec<f32>,
+        /// How many there are a second.
+        rate: u32,
+        /// Sound was lost before it.
+        gap: bool,
+        /// When the callback came.
+        at: Instant,
     },
 }
 
@@ -221,7 +234,7 @@ impl Listening {
                         self.told = None;
                         false
                     }
-                    EarNews::Note(_) | EarNews::Pitch { .. } => false,
+                    EarNews::Note(_) | EarNews::Pitch { .. } | EarNews::Sound { .. } => false,
                 };
                 let hopeless = news == EarNews::Deaf(InputFault::NotBuilt);
                 if !old && !tell(news) || hopeless {
@@ -330,6 +343,15 @@ impl Hearing {
         self.overruns = block.overruns;
         self.gaps += u64::from(gap);
         self.clock.block(block.samples, gap, block.at);
+        if options.sound {
+            news.push(EarNews::Sound {
+                samples: samples.to_vec(),
+                rate: self.rate,
+                gap,
+                at: block.at,
+            });
+            return Ok(());
+        }
         self.holes.block(samples, gap);
         if !options.headphones {
             self.gate(samples, options);

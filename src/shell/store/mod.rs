@@ -1,4 +1,4 @@
-//! The store: learners, settings, sittings, answers and marks in one SQLite file.
+//! The store: learners, settings, sittings, answers, marks and tuning checks in one SQLite file.
 //! In: values of `study`. Out: the same values, or a [`StoreError`] that names the file and what to do.
 //!
 //! Every write is one transaction. The log is written ahead and synchronised at checkpoints: what was committed survives
@@ -6,6 +6,7 @@
 
 mod answers;
 mod backup;
+mod checks;
 mod disk;
 mod error;
 mod exchange;
@@ -21,6 +22,7 @@ use jiff::civil::Date;
 use rusqlite::{Connection, ErrorCode, Transaction, TransactionBehavior};
 
 pub use answers::{AnswerFilter, AnswerId, NewSitting, SittingId};
+pub use checks::TuningCheck;
 pub use error::StoreError;
 pub use learners::{CourseChoice, Learner, LearnerId};
 

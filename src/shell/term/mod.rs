@@ -6,7 +6,9 @@ pub mod pixels;
 mod run;
 pub mod screens;
 pub mod theme;
+mod tuning;
 mod watch;
 
 pub use run::{Host, Manner, run};
+pub use tuning::{TuningView, tuning};
 pub use watch::{Watch, watch};

@@ -129,7 +129,7 @@ fn take(seen: &mut Seen, news: EarNews) -> bool {
             seen.says = fault.to_string();
             seen.pitch = None;
         }
-        EarNews::Note(_) => return false,
+        EarNews::Note(_) | EarNews::Sound { .. } => return false,
         EarNews::Pitch { frame, level_db } => {
             seen.level_db = level_db;
             match frame.frequency {
@@ -153,7 +153,7 @@ fn fade(seen: &mut Seen) -> bool {
 }
 
 /// The nearest note of `hz` with its cents, on the staff it is read on.
-fn sounding(hz: Hz, reference: Reference) -> Sounding {
+pub(super) fn sounding(hz: Hz, reference: Reference) -> Sounding {
     let semitones = 12.0 * (hz.0 / reference.hz().0).log2();
     let key = MidiNote(69 + semitones.round() as i16);
     let pitch = key.spelled_with_sharps();
@@ -170,7 +170,7 @@ fn sounding(hz: Hz, reference: Reference) -> Sounding {
 }
 
 /// The reach of the staves: a voice's, and most of a piano's.
-fn range() -> StageRange {
+pub(super) fn range() -> StageRange {
     let pitch = |name: &str| name.parse::<Pitch>().expect("a pitch");
     let key = KeySignature::NONE;
     StageRange::of(
@@ -210,7 +210,7 @@ fn in_words(watch: &Watch, point: &Sounding, hz: Hz) -> String {
 }
 
 /// A bar of the level from −60 dBFS to full scale, with its figure.
-fn level(db: f32, ascii: bool) -> String {
+pub(super) fn level(db: f32, ascii: bool) -> String {
     let full = 20;
     let filled = (((db + 60.0) / 60.0 * full as f32).round().max(0.0) as usize).min(full);
     let (on, off) = if ascii { ("#", ".") } else { ("█", "·") };
@@ -254,7 +254,7 @@ fn draw(frame: &mut Frame, watch: &Watch, seen: &Seen) {
     line(frame, area.height.saturating_sub(1), words::ANY_KEY, dim);
 }
 
-fn line(frame: &mut Frame, y: u16, text: &str, style: Style) {
+pub(super) fn line(frame: &mut Frame, y: u16, text: &str, style: Style) {
     let area = frame.area();
     if y < area.height {
         frame.buffer_mut().set_stringn(
@@ -268,16 +268,20 @@ fn line(frame: &mut Frame, y: u16, text: &str, style: Style) {
 }
 
 fn paint(frame: &mut Frame, grid: &CellGrid) {
-    let area = frame.area();
+    let left = frame.area().width.saturating_sub(grid.width) / 2;
+    paint_at(frame, grid, (left, 1));
+}
+
+/// Paints `grid` with its upper left corner at `(left, top)`.
+pub(super) fn paint_at(frame: &mut Frame, grid: &CellGrid, (left, top): (u16, u16)) {
     let theme = Theme::from_environment();
-    let left = area.width.saturating_sub(grid.width) / 2;
     let buffer = frame.buffer_mut();
     for (index, cell) in grid.cells.iter().enumerate() {
         let (x, y) = (
             index % usize::from(grid.width),
             index / usize::from(grid.width),
         );
-        if let Some(target) = buffer.cell_mut((left + x as u16, 1 + y as u16)) {
+        if let Some(target) = buffer.cell_mut((left + x as u16, top + y as u16)) {
             let (symbol, style) = theme.cell(cell);
             target.set_char(symbol);
             target.set_style(style);

@@ -166,6 +166,50 @@ pub fn level(bar: &str, figure: &str) -> String {
     format!("Level {bar} {figure}")
 }
 
+/// The guided tuning check.
+pub mod tuning {
+    /// Ask for another key.
+    pub const NEXT: &str = "next";
+    /// Back to the key before.
+    pub const BEFORE: &str = "before";
+    /// Keys are named by sound, and none is asked.
+    pub const ANY: &str = "any order";
+    /// The last strike was the key that is asked.
+    pub const INSIST: &str = "it was that";
+    /// Leave, and report what was read.
+    pub const END: &str = "report";
+    /// Where in the strip of keys the octaves begin.
+    pub const STRIP_FOOT: &str = "      A0     C2    C3    C4    C5    C6    C7    C8";
+
+    /// Where a note is written that lies beyond the staves: `octaves` lower than it sounds, or higher if negative.
+    pub fn written(octaves: i16) -> String {
+        match octaves {
+            0 => String::new(),
+            1 => ", written an octave lower".to_owned(),
+            -1 => ", written an octave higher".to_owned(),
+            more if more > 0 => format!(", written {more} octaves lower"),
+            less => format!(", written {} octaves higher", -less),
+        }
+    }
+
+    /// What is asked: a key, any key, or nothing more; and how many are kept.
+    pub fn asks(key: Option<&str>, free: bool, kept: usize, all: usize) -> String {
+        let asked = match key {
+            Some(key) => format!("Play {key} and hold it."),
+            None if free => "Play any key and hold it.".to_owned(),
+            None => "All is played.".to_owned(),
+        };
+        format!("{asked}   {kept} of {all} kept")
+    }
+
+    /// The device runs at another rate than it said.
+    pub fn other_rate(rate: u32) -> String {
+        format!(
+            "The device runs at {rate} samples a second, and said otherwise: it is read at {rate}."
+        )
+    }
+}
+
 /// What the feet of the screens offer, in a word or two each.
 pub mod foot {
     /// One up in a list.

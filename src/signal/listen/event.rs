@@ -1,5 +1,6 @@
 //! What a listener is told, and what it says.
 
+use crate::signal::tuning::PianoTuning;
 use crate::theory::{Cents, Hz, MidiNote, Reference};
 
 /// Why a listener could not be made.
@@ -24,9 +25,8 @@ pub struct Options {
     pub piano: bool,
     /// The range in which sung notes are heard, lowest and highest; none to hear no voice.
     pub voice: Option<(MidiNote, MidiNote)>,
-    /// Where keys of this instrument are known to lie: cents above equal temperament at the reference. Keys between and
-    /// beyond them are placed by these.
-    pub instrument: [Option<(MidiNote, Cents)>; 3],
+    /// Where the keys of this piano lie, as far as that is known.
+    pub instrument: Option<PianoTuning>,
     /// Whether the listener's own surest decisions teach it how the instrument is tuned; else [`Listener::teach`] does.
     ///
     /// [`Listener::teach`]: super::Listener::teach
@@ -40,7 +40,7 @@ impl Default for Options {
             reference: Reference::default(),
             piano: true,
             voice: Some((MidiNote(36), MidiNote(84))),
-            instrument: [None; 3],
+            instrument: None,
             learns: true,
         }
     }

@@ -2,6 +2,7 @@
 //! In: a bin width. Out: positions in bins of every key's partials and of the half-way points between them.
 //! Source: partials of a stiff string, f(x) = x·f1·√((1 + B·x²) / (1 + B)) (Fletcher 1964, JASA 36:203).
 
+use crate::signal::tuning::PianoTuning;
 use crate::theory::{Cents, Hz, MidiNote, Reference, Temperament};
 
 /// Keys of a piano.
@@ -91,8 +92,8 @@ pub(super) struct Grid {
 const MOST: usize = 40;
 
 impl Grid {
-    /// Combs for a piano at `reference`.
-    pub(super) fn new(reference: Reference) -> Grid {
+    /// Combs for a piano at `reference`; stiff as pianos usually are, or as this `piano` is where that is known.
+    pub(super) fn new(reference: Reference, piano: Option<&PianoTuning>) -> Grid {
         let equal = Temperament::equal();
         let keys = (0..KEYS)
             .map(|index| {
@@ -102,8 +103,10 @@ impl Grid {
                     .raised(Cents(along(&STRETCH, number)));
                 let count = (4500.0 / first).max((12_000.0 / first).min(4.0)) as usize;
                 let count = count.clamp(1, MOST);
+                let own = piano.and_then(|piano| piano.stiffness(key(index)));
+                let own = own.unwrap_or_else(|| inharmonicity(number));
                 let ratios = STIFFNESS.map(|share| {
-                    let b = share * inharmonicity(number);
+                    let b = share * own;
                     (1..=2 * count + 1)
                         .map(|half| partial(1.0, half as f64 / 2.0, b) as f32)
                         .collect()
@@ -178,7 +181,7 @@ mod tests {
 
     #[test]
     fn a_soft_string_has_whole_multiples_and_a_stiff_one_more() {
-        let grid = Grid::new(Reference::default());
+        let grid = Grid::new(Reference::default(), None);
         let a4 = &grid.keys[48];
         assert!((a4.first - 440.0).abs() < 1e-9);
         for (half, ratio) in a4.ratios[1].iter().enumerate() {

@@ -152,7 +152,10 @@ impl Listener {
         let working = thinner.working_rate();
         let hop = (working / 200.0).round() as usize;
         let detector = OnsetDetector::new(working, hop);
-        let mut decider = Decider::new(Grid::new(options.reference), working);
+        let mut decider = Decider::new(
+            Grid::new(options.reference, options.instrument.as_ref()),
+            working,
+        );
         let offsets = Offsets::new(&known_offsets(&options, &decider.grid));
         decider.grid.retune(&offsets.curve());
         // Silence before the stream, so that its first sound has something to rise from.
@@ -627,12 +630,12 @@ impl Listener {
 
 /// The keys of `options.instrument`, in cents from where `grid` usually has them.
 fn known_offsets(options: &Options, grid: &Grid) -> Vec<(usize, f64)> {
-    let equal = Temperament::equal();
-    let known = options.instrument.iter().flatten();
-    known
-        .filter_map(|(key, cents)| {
-            let first = equal.frequency(*key, options.reference).raised(*cents);
-            let index = grid::index(*key)?;
+    let Some(piano) = &options.instrument else {
+        return Vec::new();
+    };
+    (0..grid::KEYS)
+        .filter_map(|index| {
+            let first = piano.first(grid::key(index))?;
             Some((index, grid.cents_from_usual(index, first.0)))
         })
         .collect()

@@ -204,7 +204,7 @@ mod tests {
 
     #[test]
     fn harmonic_tones_over_the_compass_are_found_within_three_cents() {
-        let grid = Grid::new(Reference::default());
+        let grid = Grid::new(Reference::default(), None);
         for (rate, low) in [(22_050.0, 27.5), (24_000.0, 27.5), (16_000.0, 27.5)] {
             let mut finder = PitchFinder::new(rate, 0.2);
             for step in 0..29 {
@@ -233,7 +233,7 @@ mod tests {
 
     #[test]
     fn silence_and_noise_have_no_pitch() {
-        let grid = Grid::new(Reference::default());
+        let grid = Grid::new(Reference::default(), None);
         let mut finder = PitchFinder::new(22_050.0, 0.07);
         assert_eq!(finder.estimate(&vec![0.0; finder.length()], &grid), None);
         let mut seed = 7_u32;

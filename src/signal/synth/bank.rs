@@ -181,15 +181,16 @@ impl PartialBank {
         }
     }
 
-    /// Begins a note. `velocity` is 0..=1. Allocates nothing.
-    pub(super) fn start(&mut self, tone: Tone, first: Hz, velocity: f64) {
+    /// Begins a note, on a string of inharmonicity `b` if that is not the tone's own. `velocity` is 0..=1. Allocates
+    /// nothing.
+    pub(super) fn start(&mut self, tone: Tone, first: Hz, b: Option<f64>, velocity: f64) {
         self.reset();
         if !(first.0.is_finite() && first.0 > 0.0) {
             return;
         }
         let mut power = 0.0;
         for n in 1..=PARTIALS {
-            let Some(partial) = partial(tone, first, velocity, n, self.rate) else {
+            let Some(partial) = partial(tone, first, b, velocity, n, self.rate) else {
                 break;
             };
             power += partial.amplitude.powi(2) / 2.0;
@@ -266,7 +267,7 @@ mod tests {
     #[test]
     fn a_block_is_what_single_samples_are() {
         let mut by_block = PartialBank::new(SampleRate::STUDIO);
-        by_block.start(Tone::Strings, Hz(110.0), 0.8);
+        by_block.start(Tone::Strings, Hz(110.0), None, 0.8);
         let mut by_sample = by_block.clone();
         let mut buffer = BufferArray::<U1>::new();
         for size in [64, 64, 17, 64, 1, 46, 64] {
@@ -309,7 +310,7 @@ mod tests {
     fn nonsense_frequencies_are_silent() {
         for first in [0.0, -1.0, f64::NAN, f64::INFINITY, 30_000.0] {
             let mut bank = PartialBank::new(SampleRate::STUDIO);
-            bank.start(Tone::Strings, Hz(first), 1.0);
+            bank.start(Tone::Strings, Hz(first), None, 1.0);
             assert!(bank.is_silent(), "{first}");
         }
     }

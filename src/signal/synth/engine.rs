@@ -29,6 +29,8 @@ pub struct NoteOn {
     pub length: u64,
     /// First partial.
     pub frequency: Hz,
+    /// Inharmonicity of its string, where it is not the tone's own.
+    pub inharmonicity: Option<f64>,
     /// How hard, 0..=1.
     pub velocity: f32,
     /// The sound.
@@ -42,6 +44,7 @@ impl NoteOn {
             delay: rate.samples_in_ms(note.start_ms),
             length: rate.samples_in_ms(note.length_ms),
             frequency: note.frequency,
+            inharmonicity: note.inharmonicity,
             velocity: note.velocity(),
             tone: phrase.tone,
         })

@@ -55,16 +55,17 @@ pub fn partial_frequency(first: Hz, n: u32, b: f64) -> Hz {
     Hz(n * first.0 * ((1.0 + b * n * n) / (1.0 + b)).sqrt())
 }
 
-/// Partial `n` of `tone`, unless it lies too high for `rate_hz` or for any ear.
+/// Partial `n` of `tone`, unless it lies too high for `rate_hz` or for any ear; `b` where the string's is known.
 pub(super) fn partial(
     tone: Tone,
     first: Hz,
+    b: Option<f64>,
     velocity: f64,
     n: u32,
     rate_hz: f64,
 ) -> Option<Partial> {
     let b = match tone {
-        Tone::Strings => inharmonicity(first),
+        Tone::Strings => b.unwrap_or_else(|| inharmonicity(first)),
         Tone::Vowel | Tone::Pure | Tone::Click => 0.0,
     };
     let frequency = match tone {

@@ -67,7 +67,8 @@ impl Voice {
     /// Begins `note` now. Allocates nothing.
     pub(super) fn start(&mut self, note: NoteOn) {
         let velocity = f64::from(note.velocity);
-        self.bank.start(note.tone, note.frequency, velocity);
+        self.bank
+            .start(note.tone, note.frequency, note.inharmonicity, velocity);
         self.knock.reset();
         if note.tone == Tone::Strings {
             self.knock.start(note.frequency, velocity);

@@ -3,8 +3,10 @@
 
 use std::collections::BTreeMap;
 
+use super::clock::ClockError;
 use super::key::KeyReading;
 use super::stretch::{KEYS, Stiffness};
+use super::unison::Unison;
 use crate::theory::{Cents, Hz, MidiNote, Reference, Temperament};
 
 /// One struck key, read and named.
@@ -94,8 +96,61 @@ pub fn judge(
     }
 }
 
+/// What is kept of a key when a check is over.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Kept {
+    /// The key.
+    pub key: MidiNote,
+    /// First partial.
+    pub first: Hz,
+    /// Its standard error.
+    pub first_se: Cents,
+    /// Inharmonicity B.
+    pub inharmonicity: f64,
+    /// Its standard error.
+    pub inharmonicity_se: f64,
+    /// Strings that disagree.
+    pub unison: Option<Unison>,
+}
+
+impl Kept {
+    /// The reading it was kept from, without what was not kept: partials, false beats and remarks.
+    pub fn struck(self, reference: Reference) -> Struck {
+        let place = Temperament::equal().frequency(self.key, reference);
+        Struck {
+            key: self.key,
+            cents: self.first.cents_above(place),
+            reading: KeyReading {
+                first: self.first,
+                first_se: self.first_se,
+                inharmonicity: self.inharmonicity,
+                inharmonicity_se: self.inharmonicity_se,
+                scatter: Cents(0.0),
+                unison: self.unison,
+                false_beats: Vec::new(),
+                partials: Vec::new(),
+            },
+            remarks: Vec::new(),
+        }
+    }
+}
+
+impl From<&Struck> for Kept {
+    fn from(struck: &Struck) -> Kept {
+        let reading = &struck.reading;
+        Kept {
+            key: struck.key,
+            first: reading.first,
+            first_se: reading.first_se,
+            inharmonicity: reading.inharmonicity,
+            inharmonicity_se: reading.inharmonicity_se,
+            unison: reading.unison,
+        }
+    }
+}
+
 /// Softer than this at its loudest, a key is said to be soft, dB under full scale.
-const SOFT_DB: f64 = -50.0;
+pub(super) const SOFT_DB: f64 = -50.0;
 
 /// Shorter than this, beats cannot be told, seconds.
 const BRIEF_S: f64 = 0.5;
@@ -120,6 +175,9 @@ pub const ON_PITCH: f64 = 5.0;
 /// and more; a technician should look before the pitch drifts on.
 pub const FAR_OFF: f64 = 30.0;
 
+/// A pitch so many cents from a whole semitone off is said to be that, cents.
+const ABOUT: f64 = 25.0;
+
 /// A step between neighbouring groups of keys that shows a bridge has moved by itself, cents.
 pub const BRIDGE_STEP: f64 = 6.0;
 
@@ -139,6 +197,10 @@ pub struct Instrument {
     pub reference: Reference,
     /// The best reading of each key.
     pub keys: BTreeMap<i16, Struck>,
+    /// The sound card's clock, where it was measured: already taken out of the keys' cents.
+    pub clock: Option<ClockError>,
+    /// Keys that were struck and hardly sounded.
+    pub mute: Vec<MidiNote>,
 }
 
 /// What a technician or a player wants to know.
@@ -202,7 +264,28 @@ impl Instrument {
         Instrument {
             reference,
             keys: BTreeMap::new(),
+            clock: None,
+            mute: Vec::new(),
         }
+    }
+
+    /// Takes a measured clock's error out of every key.
+    pub fn with_clock(mut self, clock: ClockError) -> Instrument {
+        let by = clock.cents();
+        for struck in self.keys.values_mut() {
+            struck.cents.0 += by.0;
+            struck.reading.first = struck.reading.first.raised(by);
+            for partial in &mut struck.reading.partials {
+                partial.frequency = partial.frequency.raised(by);
+            }
+        }
+        self.clock = Some(clock);
+        self
+    }
+
+    /// Standard error, in cents, that the clock adds to all keys alike: what was measured, or [`CLOCK`].
+    pub fn clock_se(&self) -> f64 {
+        self.clock.map_or(CLOCK, |clock| clock.cents_se().0)
     }
 
     /// Adds a key; of two readings of one key the surer stays.
@@ -215,14 +298,19 @@ impl Instrument {
         }
     }
 
-    /// What follows from the keys read so far.
-    pub fn findings(&self) -> Findings {
+    /// Inharmonicity over the keyboard, smoothed, from the keys read so far.
+    pub fn stiffness(&self) -> Stiffness {
         let measured: Vec<(MidiNote, f64, f64)> = self
             .keys
             .values()
             .map(|k| (k.key, k.reading.inharmonicity, k.reading.inharmonicity_se))
             .collect();
-        let curve = Stiffness::new(&measured).curve();
+        Stiffness::new(&measured)
+    }
+
+    /// What follows from the keys read so far.
+    pub fn findings(&self) -> Findings {
+        let curve = self.stiffness().curve();
         let above: BTreeMap<i16, f64> = self
             .keys
             .iter()
@@ -288,10 +376,9 @@ impl Instrument {
         }
         if findings.offset.abs() > FAR_OFF {
             reasons.push(Reason::FarOff(findings.offset));
-            // 1200 · log2(48 / 44.1) is 146.7 cents: named by the nearest key that is 46.7 beyond a semitone.
-            if (findings.offset.abs() - 46.7).abs() < 6.0
-                || (findings.offset.abs() - 53.3).abs() < 4.0
-            {
+            // 1200 · log2(48 / 44.1) is 146.7 cents: named by the nearest key, 46.7 beyond a semitone or 53.3 short of two.
+            let off = findings.offset.abs();
+            if (off - 46.7).abs() < 6.0 || (off - 53.3).abs() < 4.0 || (off - 146.7).abs() < 12.0 {
                 reasons.push(Reason::MaybeRate);
             }
         }
@@ -373,9 +460,24 @@ impl Reason {
             Reason::Sour(count) => {
                 format!("the strings of {count} keys are more than {SOUR} cents apart")
             }
-            Reason::FarOff(cents) => format!(
-                "the whole lies {cents:+.0} cents from the reference (up to {FAR_OFF} can be played around)"
-            ),
+            Reason::FarOff(cents) => {
+                let semitones = (cents / 100.0).round();
+                let whole = if semitones != 0.0 && (cents - 100.0 * semitones).abs() < ABOUT {
+                    format!(
+                        ", about {} {}",
+                        match semitones.abs() as i32 {
+                            1 => "a semitone".to_owned(),
+                            more => format!("{more} semitones"),
+                        },
+                        if cents < 0.0 { "flat" } else { "sharp" }
+                    )
+                } else {
+                    String::new()
+                };
+                format!(
+                    "the whole lies {cents:+.0} cents from the reference{whole} (up to {FAR_OFF} can be played around)"
+                )
+            }
             Reason::Step(key, cents) => format!(
                 "the pitch steps by {cents:+.1} cents at {}, where the bass bridge ends or the air has changed",
                 key.spelled_with_sharps()

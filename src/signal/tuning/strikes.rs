@@ -4,6 +4,7 @@
 //! The key is found from the partials alone: of all 88 keys, each within ±60 cents and with stiffer or softer strings, the
 //! one whose partials meet the most peaks and miss the fewest.
 
+use std::collections::VecDeque;
 use std::ops::Range;
 
 use super::string::{expected_b, partial};
@@ -25,6 +26,9 @@ const APART_S: f64 = 0.2;
 /// Below this level no strike is looked for, as mean power (−62 dBFS).
 const SILENCE: f64 = 6.0e-7;
 
+/// What still sounds with this share of the strike's power is another string (25 dB under it).
+const OVER: f64 = 3e-3;
+
 /// Sound looked at to name the key, seconds: from after the hammer's noise on.
 const NAMED_FROM_S: f64 = 0.02;
 const NAMED_S: f64 = 0.9;
@@ -35,6 +39,13 @@ const TUNE_STEP: usize = 5;
 
 /// Stiffness tried, as factors of the usual.
 const STIFFNESS: [f64; 5] = [0.6, 1.0, 1.7, 3.0, 5.0];
+
+/// The key found, and those whose even or third partials it would be (semitones), are tried again in finer steps of
+/// stiffness: between two of [`STIFFNESS`] a key's own high partials are missed, and an octave's stiffer comb meets them.
+const AGAIN: [i16; 3] = [0, -12, -19];
+const FINER_FROM: f64 = 0.5;
+const FINER_STEP: f64 = 1.12;
+const FINER_STEPS: i32 = 22;
 
 /// A peak counts from so many dB above its surroundings on, up to as many more.
 const CLEAR_DB: f32 = 10.0;
@@ -65,27 +76,63 @@ pub struct Strike {
     pub clipped: bool,
     /// Loudest moment, dB under full scale (mean over 10 ms).
     pub level_db: f64,
+    /// Loudest moment just before it, dB under full scale.
+    pub before_db: f64,
+}
+
+/// Where the energy rises as a struck key's does, piece by piece.
+#[derive(Debug, Clone, Default)]
+pub(super) struct Rises {
+    /// Power of the last pieces.
+    last: VecDeque<f64>,
+    /// Pieces since the last strike.
+    since: Option<usize>,
+}
+
+impl Rises {
+    /// Takes the mean power of the next piece; whether a key was struck in it.
+    pub(super) fn push(&mut self, now: f64) -> bool {
+        let loudest = self.last.iter().copied().fold(SILENCE / LIFT, f64::max);
+        // The lift is judged by the least of the pieces just before, so that a strike's own rise is met once.
+        let quiet = self.last.iter().copied().fold(f64::MAX, f64::min);
+        let far = self
+            .since
+            .is_none_or(|since| since >= (APART_S / PIECE_S) as usize);
+        let rises = self.last.is_empty() || now > LIFT * loudest.min(quiet * LIFT);
+        let struck = now > SILENCE && far && rises;
+        if self.last.len() == BACK {
+            self.last.pop_front();
+        }
+        self.last.push_back(now);
+        self.since = if struck {
+            Some(1)
+        } else {
+            self.since.map(|since| since + 1)
+        };
+        struck
+    }
+}
+
+/// Samples in the pieces whose energy is compared.
+pub(super) fn piece_length(rate: u32) -> usize {
+    ((PIECE_S * f64::from(rate)) as usize).max(1)
+}
+
+/// Mean power of a piece.
+pub(super) fn power_of(piece: &[f32]) -> f64 {
+    piece.iter().map(|x| f64::from(*x).powi(2)).sum::<f64>() / piece.len().max(1) as f64
 }
 
 /// Every strike in `samples`, in order.
 pub fn find_strikes(samples: &[f32], rate: u32) -> Vec<Strike> {
-    let piece = ((PIECE_S * f64::from(rate)) as usize).max(1);
-    let power: Vec<f64> = samples
-        .chunks(piece)
-        .map(|piece| piece.iter().map(|x| f64::from(*x).powi(2)).sum::<f64>() / piece.len() as f64)
+    let piece = piece_length(rate);
+    let power: Vec<f64> = samples.chunks(piece).map(power_of).collect();
+    let mut rises = Rises::default();
+    let onsets: Vec<usize> = power
+        .iter()
+        .enumerate()
+        .filter_map(|(at, now)| rises.push(*now).then_some(at))
         .collect();
-    let apart = (APART_S / PIECE_S) as usize;
-    let mut onsets: Vec<usize> = Vec::new();
-    for (at, now) in power.iter().enumerate() {
-        let before = &power[at.saturating_sub(BACK)..at];
-        let loudest = before.iter().copied().fold(SILENCE / LIFT, f64::max);
-        let far = onsets.last().is_none_or(|last| at - last >= apart);
-        // The lift is judged by the least of the pieces just before, so that a strike's own rise is met once.
-        let quiet = before.iter().copied().fold(f64::MAX, f64::min);
-        if *now > SILENCE && far && (before.is_empty() || *now > LIFT * loudest.min(quiet * LIFT)) {
-            onsets.push(at);
-        }
-    }
     onsets
         .iter()
         .enumerate()
@@ -97,24 +144,31 @@ pub fn find_strikes(samples: &[f32], rate: u32) -> Vec<Strike> {
             } else {
                 next
             };
-            let own = &power[*onset..end.max(onset + 1)];
-            let peak = own.iter().copied().fold(0.0, f64::max);
-            let before = &power
-                [onset.saturating_sub(5)..onset.saturating_sub(1).max(onset.saturating_sub(5))];
-            let ringing = before.iter().copied().fold(0.0, f64::max);
-            // The sound ends where it has fallen into what was there before or 70 dB under its peak.
-            let floor = (peak * 1e-7).max(SILENCE * 0.01);
-            let last = own.iter().rposition(|p| *p > floor).unwrap_or(0) + 1;
-            let range = onset * piece..((onset + last) * piece).min(samples.len());
-            let start = sharpen(samples, range.start, piece);
-            Strike {
-                over_another: ringing > peak * 3e-3,
-                clipped: is_clipped(&samples[range.clone()]),
-                level_db: 10.0 * peak.max(1e-12).log10(),
-                samples: start..range.end,
-            }
+            strike(samples, &power, piece, *onset..end)
         })
         .collect()
+}
+
+/// The strike whose pieces are `own`, of sound whose pieces have the mean `power`.
+pub(super) fn strike(samples: &[f32], power: &[f64], piece: usize, own: Range<usize>) -> Strike {
+    let onset = own.start;
+    let sound = &power[onset..own.end.max(onset + 1)];
+    let peak = sound.iter().copied().fold(0.0, f64::max);
+    let before =
+        &power[onset.saturating_sub(5)..onset.saturating_sub(1).max(onset.saturating_sub(5))];
+    let ringing = before.iter().copied().fold(0.0, f64::max);
+    // The sound ends where it has fallen into what was there before or 70 dB under its peak.
+    let floor = (peak * 1e-7).max(SILENCE * 0.01);
+    let last = sound.iter().rposition(|p| *p > floor).unwrap_or(0) + 1;
+    let range = onset * piece..((onset + last) * piece).min(samples.len());
+    let start = sharpen(samples, range.start, piece);
+    Strike {
+        over_another: ringing > peak * OVER,
+        clipped: is_clipped(&samples[range.clone()]),
+        level_db: 10.0 * peak.max(1e-12).log10(),
+        before_db: 10.0 * ringing.max(1e-12).log10(),
+        samples: start..range.end,
+    }
 }
 
 /// The sample in the piece at `from` or the one before at which the sound first comes near its height.
@@ -162,34 +216,25 @@ impl Named {
 /// The key that sounds in `samples`, which begin at its strike. `None` when no key's partials stand out.
 pub fn name_key(samples: &[f32], rate: u32, reference: Reference) -> Option<Named> {
     let peaks = Peaks::new(samples, rate)?;
-    let equal = Temperament::equal();
-    let mut best: Option<(f32, Named)> = None;
-    for key in 21..=108 {
-        let key = MidiNote(key);
-        for cents in (-OFF_TUNE..=OFF_TUNE).step_by(TUNE_STEP) {
-            let first = equal
-                .frequency(key, reference)
-                .raised(Cents(f64::from(cents)))
-                .0;
-            for stiffness in STIFFNESS {
-                let inharmonicity = stiffness * expected_b(first);
-                let score = peaks.score(first, inharmonicity);
-                if best.is_none_or(|(top, _)| score > top) {
-                    let first = Hz(first);
-                    best = Some((
-                        score,
-                        Named {
-                            key,
-                            first,
-                            inharmonicity,
-                        },
-                    ));
-                }
-            }
-        }
-    }
-    let (score, named) = best?;
+    let coarse = (21..=108)
+        .filter_map(|key| peaks.best(MidiNote(key), reference, &STIFFNESS))
+        .reduce(better)?;
+    let finer: Vec<f64> = (0..FINER_STEPS)
+        .map(|k| FINER_FROM * FINER_STEP.powi(k))
+        .collect();
+    let (score, named) = AGAIN
+        .iter()
+        .map(|lower| coarse.1.key.0 + lower)
+        .filter(|key| *key >= 21)
+        .filter_map(|key| peaks.best(MidiNote(key), reference, &finer))
+        .chain([coarse])
+        .reduce(better)?;
     (score > NAMED_DB).then_some(named)
+}
+
+/// The better of two; of two alike the first, which is the lower key.
+fn better(one: (f32, Named), other: (f32, Named)) -> (f32, Named) {
+    if other.0 > one.0 { other } else { one }
 }
 
 /// How far a spectrum's bins stand above their surroundings.
@@ -225,6 +270,23 @@ impl Peaks {
             );
         }
         Some(Peaks { bin_hz, clear })
+    }
+
+    /// How `key` fits best, at any tuning and each of `stiffness` (as factors of the usual); with its score.
+    fn best(&self, key: MidiNote, reference: Reference, stiffness: &[f64]) -> Option<(f32, Named)> {
+        let place = Temperament::equal().frequency(key, reference);
+        (-OFF_TUNE..=OFF_TUNE)
+            .step_by(TUNE_STEP)
+            .flat_map(|cents| {
+                let first = place.raised(Cents(f64::from(cents)));
+                stiffness.iter().map(move |factor| Named {
+                    key,
+                    first,
+                    inharmonicity: factor * expected_b(first.0),
+                })
+            })
+            .map(|named| (self.score(named.first.0, named.inharmonicity), named))
+            .reduce(better)
     }
 
     fn score(&self, first: f64, b: f64) -> f32 {

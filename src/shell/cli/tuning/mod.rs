@@ -1,0 +1,337 @@
+//! `tuning`: how a piano is tuned: key by key at the microphone, from recordings of its keys, or as it was found last.
+
+mod compare;
+mod guided;
+mod rows;
+
+use std::io::Write;
+use std::path::{Path, PathBuf};
+use std::process::ExitCode;
+
+use anyhow::{Context, bail};
+use clap::Args;
+
+use super::args::Cli;
+use super::{say, unfinished, warn, write};
+use crate::report::tuning::{CAUTION, html, lines, plot, svg};
+use crate::shell::clock;
+use crate::shell::paths::Paths;
+use crate::shell::store::{Store, TuningCheck};
+use crate::shell::wav;
+use crate::signal::tuning::{
+    Instrument, LEAST, Remark, Struck, Verdict, find_strikes, judge, name_key, read_key,
+};
+use crate::theory::{Reference, Temperament};
+use compare::Earlier;
+
+/// Keys that `--quick` is content with.
+const QUICK: usize = 15;
+
+/// Rows of the plot, and its columns where there is no terminal to ask.
+const PLOT: (usize, usize) = (96, 15);
+
+/// Check how a piano is tuned: key by key at the microphone, or from recordings of its keys.
+#[derive(Debug, Clone, Args)]
+#[command(after_help = "Examples:
+  stavelark tuning                             play key after key; any order, as many as you like
+  stavelark tuning --quick                     fifteen keys in two minutes
+  stavelark tuning --input keys.wav
+  stavelark tuning --input recordings/*.wav --html piano.html
+  stavelark tuning --last --compare            the last check, beside those before
+
+Each key for two seconds or more, one after the other, in any order; damp one before the next.
+Strings carry high tension: tuning pins are for a qualified technician.")]
+pub struct TuningArgs {
+    /// Recordings of struck keys (WAV), or folders of them, any number of keys in each; without it the microphone is heard
+    #[arg(long, value_name = "FILE", num_args = 1..)]
+    pub input: Vec<PathBuf>,
+    /// Report the last check that was kept
+    #[arg(long, conflicts_with_all = ["input", "quick", "plain"])]
+    pub last: bool,
+    /// Take the last check out of the record
+    #[arg(long, conflicts_with_all = ["input", "last", "quick", "plain"])]
+    pub forget: bool,
+    /// A first look: about fifteen keys spread over the keyboard
+    #[arg(long)]
+    pub quick: bool,
+    /// At the microphone: say everything in words, a line at a time
+    #[arg(long, conflicts_with = "input")]
+    pub plain: bool,
+    /// The frequency of A4 in hertz that cents are counted from, 390 to 470
+    #[arg(long, value_name = "HZ", default_value_t = 440.0)]
+    pub reference: f64,
+    /// Relative humidity of the room in percent, to be kept with the check
+    #[arg(long, value_name = "PERCENT", value_parser = humidity)]
+    pub humidity: Option<f64>,
+    /// Keep nothing: this is not the piano you practise at
+    #[arg(long)]
+    pub do_not_keep: bool,
+    /// Print everything as JSON
+    #[arg(long, conflicts_with = "csv")]
+    pub json: bool,
+    /// Print a row a key as CSV
+    #[arg(long)]
+    pub csv: bool,
+    /// Write a page to hand to a technician
+    #[arg(long, value_name = "FILE")]
+    pub html: Option<PathBuf>,
+    /// Write the curve over 88 keys as a picture
+    #[arg(long, value_name = "FILE")]
+    pub svg: Option<PathBuf>,
+    /// Compare with earlier checks: those kept, or files written with --json
+    #[arg(long, value_name = "FILE", num_args = 0..)]
+    pub compare: Option<Vec<PathBuf>>,
+    /// Write over existing files
+    #[arg(long)]
+    pub force: bool,
+}
+
+fn humidity(text: &str) -> Result<f64, String> {
+    text.parse::<f64>()
+        .ok()
+        .filter(|percent| (1.0..=100.0).contains(percent))
+        .ok_or_else(|| "say it in percent, 1 to 100, as the hygrometer shows it".to_owned())
+}
+
+/// A key as it was struck, and in which file; none is the microphone or the record.
+struct Heard {
+    struck: Struck,
+    file: Option<(String, f64)>,
+}
+
+/// Makes a check and says what it shows. Exit code 1 when a technician is due or too little was read.
+pub(super) fn run(cli: &Cli, args: &TuningArgs) -> anyhow::Result<ExitCode> {
+    let reference = Reference::new(args.reference)?;
+    if args.forget {
+        return forget();
+    }
+    let mut heard = Vec::new();
+    let mut check = if args.last {
+        last()?
+    } else if args.input.is_empty() {
+        let instrument = guided::run(cli, args, reference)?;
+        made_now(instrument, args)
+    } else {
+        for path in recordings(&args.input)? {
+            hear(&path, reference, &mut heard)?;
+        }
+        if heard.is_empty() {
+            warn(
+                "No struck key was recognised. Record single keys for two seconds each, near the strings.",
+            );
+            return Ok(unfinished());
+        }
+        let mut instrument = Instrument::new(reference);
+        for one in &heard {
+            instrument.add(one.struck.clone());
+        }
+        made_now(instrument, args)
+    };
+    if heard.is_empty() {
+        let keys = check.instrument.keys.values();
+        heard.extend(keys.map(|struck| Heard {
+            struck: struck.clone(),
+            file: None,
+        }));
+    }
+    if args.humidity.is_some() {
+        check.humidity = args.humidity;
+    }
+    let earlier = match args.compare.as_deref() {
+        None => Vec::new(),
+        Some([]) => kept_before(args.last)?,
+        Some(files) => files
+            .iter()
+            .map(|path| Earlier::read(path))
+            .collect::<anyhow::Result<Vec<Earlier>>>()?,
+    };
+    if !args.last && !args.do_not_keep {
+        keep(&check);
+    }
+    report(args, &heard, &check, &earlier)
+}
+
+fn made_now(instrument: Instrument, args: &TuningArgs) -> TuningCheck {
+    let at = clock::now();
+    TuningCheck {
+        at,
+        offset: clock::offset(&clock::zone(), at),
+        humidity: args.humidity,
+        instrument,
+    }
+}
+
+fn store() -> anyhow::Result<Store> {
+    Ok(Store::open(&Paths::from_env()?)?)
+}
+
+fn last() -> anyhow::Result<TuningCheck> {
+    let kept = store()?.checks(1)?;
+    kept.into_iter()
+        .next()
+        .context("no tuning check is kept yet: make one with `stavelark tuning`")
+}
+
+fn forget() -> anyhow::Result<ExitCode> {
+    if store()?.forget_check()? {
+        say("The last tuning check was taken out of the record.")?;
+        return Ok(ExitCode::SUCCESS);
+    }
+    warn("No tuning check is kept: nothing was taken out.");
+    Ok(unfinished())
+}
+
+/// Earlier checks in the record; beside the last one when that is the one reported.
+fn kept_before(last: bool) -> anyhow::Result<Vec<Earlier>> {
+    let kept = store()?.checks(COMPARED + u32::from(last))?;
+    let earlier: Vec<Earlier> = kept
+        .iter()
+        .skip(usize::from(last))
+        .map(Earlier::of_check)
+        .collect();
+    if earlier.is_empty() {
+        warn("No earlier check is kept: there is nothing to compare with yet.");
+    }
+    Ok(earlier)
+}
+
+/// Kept checks that are compared with: two years of a check a season.
+const COMPARED: u32 = 8;
+
+/// Keeps the check for practice and comparison. What cannot be kept can still be reported.
+fn keep(check: &TuningCheck) {
+    if check.instrument.keys.len() < LEAST {
+        warn(&format!(
+            "Fewer than {LEAST} keys were read: this check is not kept."
+        ));
+        return;
+    }
+    let kept = store().and_then(|mut store| Ok(store.keep_check(check)?));
+    match kept {
+        Ok(()) => warn(
+            "The check is kept: practice hears and sounds this piano now (--do-not-keep, --forget, or `stavelark settings \
+             own-piano off` if it should not).",
+        ),
+        Err(error) => warn(&format!("The check could not be kept: {error:#}")),
+    }
+}
+
+/// Columns for the plot.
+fn columns() -> usize {
+    use std::io::IsTerminal;
+    if !std::io::stdout().is_terminal() {
+        return PLOT.0;
+    }
+    crossterm::terminal::size().map_or(PLOT.0, |(columns, _)| usize::from(columns))
+}
+
+fn report(
+    args: &TuningArgs,
+    heard: &[Heard],
+    check: &TuningCheck,
+    earlier: &[Earlier],
+) -> anyhow::Result<ExitCode> {
+    let instrument = &check.instrument;
+    let findings = instrument.findings();
+    let compared: Vec<String> = earlier
+        .iter()
+        .map(|earlier| earlier.words(check, &findings))
+        .collect();
+    if let Some(path) = &args.svg {
+        let text = svg(instrument, &findings);
+        write::whole(path, args.force, |file| file.write_all(text.as_bytes()))?;
+    }
+    if let Some(path) = &args.html {
+        let text = html(instrument, &findings, &compared);
+        write::whole(path, args.force, |file| file.write_all(text.as_bytes()))?;
+    }
+    if args.json {
+        let all = rows::document(heard, check, &findings, &compared);
+        say(&serde_json::to_string_pretty(&all)?)?;
+        warn(CAUTION);
+    } else if args.csv {
+        say(&rows::table(heard))?;
+        warn(CAUTION);
+    } else {
+        for line in lines(instrument, &findings).iter().chain(&compared) {
+            say(line)?;
+        }
+        say(&plot(instrument, &findings, (columns(), PLOT.1)))?;
+        if args.quick && instrument.keys.len() < QUICK {
+            say(&format!(
+                "A first look wants {QUICK} keys spread over the keyboard; {} were read.",
+                instrument.keys.len()
+            ))?;
+        }
+    }
+    Ok(match findings.verdict {
+        Verdict::Fine | Verdict::SetReference(_) => ExitCode::SUCCESS,
+        Verdict::TooLittle | Verdict::Technician(_) => unfinished(),
+    })
+}
+
+/// Files as named, and the WAV files of folders, by name.
+fn recordings(inputs: &[PathBuf]) -> anyhow::Result<Vec<PathBuf>> {
+    let mut all = Vec::new();
+    for path in inputs {
+        if !path.is_dir() {
+            all.push(path.clone());
+            continue;
+        }
+        let mut inside: Vec<PathBuf> = std::fs::read_dir(path)
+            .with_context(|| format!("'{}' cannot be read: check its rights", path.display()))?
+            .filter_map(|entry| Some(entry.ok()?.path()))
+            .filter(|path| {
+                path.extension()
+                    .is_some_and(|ending| ending.eq_ignore_ascii_case("wav"))
+            })
+            .collect();
+        if inside.is_empty() {
+            bail!(
+                "'{}' holds no WAV files: name a folder of recordings",
+                path.display()
+            );
+        }
+        inside.sort();
+        all.extend(inside);
+    }
+    Ok(all)
+}
+
+/// Reads every key of one recording.
+fn hear(path: &Path, reference: Reference, heard: &mut Vec<Heard>) -> anyhow::Result<()> {
+    let recording = wav::read(path)?;
+    let name = path.display().to_string();
+    for strike in find_strikes(&recording.mono, recording.rate) {
+        let onset_s = strike.samples.start as f64 / f64::from(recording.rate);
+        let samples = &recording.mono[strike.samples.clone()];
+        let seconds = samples.len() as f64 / f64::from(recording.rate);
+        let Some(named) = name_key(samples, recording.rate, reference) else {
+            warn(&format!(
+                "{name}: the sound at {onset_s:.2} s is no key that can be recognised; left out."
+            ));
+            continue;
+        };
+        let key = named.key;
+        match read_key(samples, recording.rate, named) {
+            Ok(reading) => {
+                // Half a semitone off, a key may have been taken for its neighbour.
+                let (key, _) = Temperament::equal().nearest(reading.first, reference);
+                let mut struck = judge(key, reading, reference, strike.level_db, seconds);
+                if strike.clipped {
+                    struck.remarks.push(Remark::Clipped);
+                }
+                if strike.over_another {
+                    struck.remarks.push(Remark::OverAnother);
+                }
+                let file = Some((name.clone(), onset_s));
+                heard.push(Heard { struck, file });
+            }
+            Err(reason) => warn(&format!(
+                "{name}: {} at {onset_s:.2} s is left out: {reason}",
+                key.spelled_with_sharps()
+            )),
+        }
+    }
+    Ok(())
+}

@@ -1,0 +1,155 @@
+//! Tuning checks of the piano, kept: what each key was found at, so that practice can go by it and checks be compared.
+
+use jiff::Timestamp;
+use jiff::tz::Offset;
+use rusqlite::{Row, params};
+
+use super::error::StoreError;
+use super::{Store, from_millis, millis};
+use crate::signal::tuning::{ClockError, Instrument, Kept, Unison};
+use crate::theory::{Cents, Hz, MidiNote, Reference};
+
+/// A check as it is kept.
+#[derive(Debug, Clone, PartialEq)]
+pub struct TuningCheck {
+    /// When it was made.
+    pub at: Timestamp,
+    /// The local clock's offset then.
+    pub offset: Offset,
+    /// Relative humidity of the room in percent, where it was told.
+    pub humidity: Option<f64>,
+    /// The piano. What is read back has no partials and no remarks.
+    pub instrument: Instrument,
+}
+
+impl Store {
+    /// Keeps a check.
+    pub fn keep_check(&mut self, check: &TuningCheck) -> Result<(), StoreError> {
+        self.write(|t| {
+            let clock = check.instrument.clock;
+            t.execute(
+                "INSERT INTO checks (at, \"offset\", reference, clock, clock_se, humidity) VALUES (?1, ?2, ?3, ?4, ?5, ?6)",
+                params![
+                    millis(check.at),
+                    check.offset.seconds(),
+                    check.instrument.reference.hz().0,
+                    clock.map(|clock| clock.ppm),
+                    clock.map(|clock| clock.ppm_se),
+                    check.humidity,
+                ],
+            )?;
+            let id = t.last_insert_rowid();
+            let mut insert = t.prepare(
+                "INSERT INTO check_keys (\"check\", key, hz, cents_se, inharmonicity, inharmonicity_se, unison, unison_se,
+                 unison_beats) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)",
+            )?;
+            for struck in check.instrument.keys.values() {
+                let kept = Kept::from(struck);
+                insert.execute(params![
+                    id,
+                    kept.key.0,
+                    kept.first.0,
+                    kept.first_se.0,
+                    kept.inharmonicity,
+                    kept.inharmonicity_se,
+                    kept.unison.map(|u| u.spread.0),
+                    kept.unison.map(|u| u.spread_se.0),
+                    kept.unison.map(|u| u.beats),
+                ])?;
+            }
+            Ok(())
+        })
+    }
+
+    /// The newest `most` checks, newest first.
+    pub fn checks(&self, most: u32) -> Result<Vec<TuningCheck>, StoreError> {
+        self.sql(|c| {
+            let heads: Vec<(i64, Head)> = c
+                .prepare(
+                    "SELECT id, at, \"offset\", reference, clock, clock_se, humidity FROM checks ORDER BY id DESC LIMIT ?1",
+                )?
+                .query_map([most], read_head)?
+                .collect::<rusqlite::Result<_>>()?;
+            let mut keys = c.prepare(
+                "SELECT key, hz, cents_se, inharmonicity, inharmonicity_se, unison, unison_se, unison_beats
+                 FROM check_keys WHERE \"check\" = ?1 ORDER BY key",
+            )?;
+            let mut checks = Vec::with_capacity(heads.len());
+            for (id, head) in heads {
+                let kept: Vec<Kept> = keys.query_map([id], read_key)?.collect::<rusqlite::Result<_>>()?;
+                checks.push(head.with(kept));
+            }
+            Ok(checks)
+        })
+    }
+
+    /// Takes the newest check out of the record; whether there was one.
+    pub fn forget_check(&mut self) -> Result<bool, StoreError> {
+        let gone = self.write(|t| {
+            t.execute(
+                "DELETE FROM checks WHERE id = (SELECT max(id) FROM checks)",
+                [],
+            )
+        })?;
+        Ok(gone > 0)
+    }
+}
+
+struct Head {
+    at: Timestamp,
+    offset: Offset,
+    reference: Reference,
+    clock: Option<ClockError>,
+    humidity: Option<f64>,
+}
+
+impl Head {
+    fn with(self, keys: Vec<Kept>) -> TuningCheck {
+        let mut instrument = Instrument::new(self.reference);
+        instrument.clock = self.clock;
+        for key in keys {
+            instrument.add(key.struck(self.reference));
+        }
+        TuningCheck {
+            at: self.at,
+            offset: self.offset,
+            humidity: self.humidity,
+            instrument,
+        }
+    }
+}
+
+fn read_head(row: &Row) -> rusqlite::Result<(i64, Head)> {
+    let (ppm, ppm_se): (Option<f64>, Option<f64>) = (row.get(4)?, row.get(5)?);
+    let head = Head {
+        at: from_millis(row.get(1)?),
+        offset: Offset::from_seconds(row.get(2)?).unwrap_or(Offset::UTC),
+        reference: Reference::new(row.get(3)?).unwrap_or_default(),
+        clock: ppm
+            .zip(ppm_se)
+            .map(|(ppm, ppm_se)| ClockError { ppm, ppm_se }),
+        humidity: row.get(6)?,
+    };
+    Ok((row.get(0)?, head))
+}
+
+fn read_key(row: &Row) -> rusqlite::Result<Kept> {
+    let spread: Option<f64> = row.get(5)?;
+    let spread_se: Option<f64> = row.get(6)?;
+    let beats: Option<f64> = row.get(7)?;
+    Ok(Kept {
+        key: MidiNote(row.get(0)?),
+        first: Hz(row.get(1)?),
+        first_se: Cents(row.get(2)?),
+        inharmonicity: row.get(3)?,
+        inharmonicity_se: row.get(4)?,
+        unison: spread
+            .zip(spread_se)
+            .zip(beats)
+            .map(|((spread, spread_se), beats)| Unison {
+                spread: Cents(spread),
+                spread_se: Cents(spread_se),
+                beats,
+            }),
+    })
+}

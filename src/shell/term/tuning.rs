@@ -1,0 +1,359 @@
+//! The guided tuning check on the screen: the key asked, the sounding pitch on the staff, partials, beating, what is kept.
+//! In: what the tuner tells, and keys. Out: the sitting as it was left.
+
+use std::io;
+use std::sync::mpsc::{RecvTimeoutError, Sender, channel};
+use std::time::{Duration, Instant};
+
+use crossterm::event::{self, Event as Input, KeyCode, KeyEvent, KeyEventKind, KeyModifiers};
+use ratatui::backend::CrosstermBackend;
+use ratatui::style::{Modifier, Style};
+use ratatui::{Frame, Terminal};
+
+use super::guard::Guard;
+use super::watch::{level, line, paint_at, range, sounding};
+use crate::engrave::{
+    CellGrid, CellStyle, Event, NoteMark, Phrase, Role, Size, Staves, TooSmall, phrase_picture,
+};
+use crate::report::tuning::{CAUTION_SHORT, beating, spectrum, strip};
+use crate::shell::tuner::{Tuner, TunerNews, TuningSitting};
+use crate::shell::words::screens as words;
+use crate::signal::tuning::Said;
+use crate::theory::{Clef, Hz, KeySignature, MidiNote, NoteNames, Reference};
+
+/// Pictures a second, at most.
+const PICTURE: Duration = Duration::from_millis(50);
+
+/// Columns of the partials' picture.
+const SPECTRUM: u16 = 34;
+
+/// Rows that are not the staff's.
+const WORDS: u16 = 10;
+
+/// How the check is shown.
+#[derive(Debug, Clone, Copy)]
+pub struct TuningView {
+    /// What notes are called.
+    pub names: NoteNames,
+    /// ASCII alone.
+    pub ascii: bool,
+    /// What cents are counted from.
+    pub reference: Reference,
+}
+
+impl TuningView {
+    /// A key's name with its octave.
+    pub fn name(&self, key: MidiNote) -> String {
+        let pitch = key.spelled_with_sharps();
+        let name = self
+            .names
+            .name(pitch.spelling(), KeySignature::NONE, self.ascii);
+        format!("{name}{}", pitch.octave)
+    }
+}
+
+enum Arrival {
+    Deed(Deed),
+    Resized,
+    Tuner(TunerNews),
+    Gone,
+}
+
+/// What a key does.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Deed {
+    Next,
+    Before,
+    Any,
+    Insist,
+    End,
+}
+
+/// Which key of the computer does what, and what the foot says of it.
+const KEYS: [(&str, &str); 5] = [
+    ("Right", words::tuning::NEXT),
+    ("Left", words::tuning::BEFORE),
+    ("Tab", words::tuning::ANY),
+    ("k", words::tuning::INSIST),
+    ("Enter", words::tuning::END),
+];
+
+fn deed(key: KeyEvent) -> Option<Deed> {
+    match key.code {
+        KeyCode::Char('c') if key.modifiers.contains(KeyModifiers::CONTROL) => Some(Deed::End),
+        KeyCode::Right | KeyCode::Char('n' | ' ') => Some(Deed::Next),
+        KeyCode::Left => Some(Deed::Before),
+        KeyCode::Tab => Some(Deed::Any),
+        KeyCode::Char('k') => Some(Deed::Insist),
+        KeyCode::Enter | KeyCode::Esc | KeyCode::Char('q') => Some(Deed::End),
+        _ => None,
+    }
+}
+
+/// Runs the sitting until it is complete or left.
+pub fn tuning(
+    view: &TuningView,
+    mut sitting: TuningSitting,
+    listen: impl FnOnce(Box<dyn FnMut(TunerNews) -> bool + Send>) -> Tuner,
+) -> io::Result<TuningSitting> {
+    let (arrive, arrivals) = channel();
+    let guard = Guard::take()?;
+    let mut terminal = Terminal::new(CrosstermBackend::new(io::stdout()))?;
+    let from_tuner = arrive.clone();
+    let tuner = listen(Box::new(move |news| {
+        from_tuner.send(Arrival::Tuner(news)).is_ok()
+    }));
+    std::thread::spawn(move || inputs(&arrive));
+    let mut drawn: Option<Instant> = None;
+    let mut changed = true;
+    while !sitting.guided.is_complete() {
+        if changed && drawn.is_none_or(|at| at.elapsed() >= PICTURE) {
+            terminal.draw(|frame| draw(frame, view, &sitting))?;
+            drawn = Some(Instant::now());
+            changed = false;
+        }
+        match arrivals.recv_timeout(PICTURE) {
+            Ok(Arrival::Deed(Deed::End) | Arrival::Gone) | Err(RecvTimeoutError::Disconnected) => {
+                break;
+            }
+            Ok(Arrival::Deed(deed)) => {
+                act(&mut sitting, deed);
+                changed = true;
+            }
+            Ok(Arrival::Resized) => changed = true,
+            Ok(Arrival::Tuner(news)) => {
+                sitting.take(news);
+                changed = true;
+            }
+            Err(RecvTimeoutError::Timeout) => {}
+        }
+    }
+    // The microphone is closed before the terminal is given back.
+    drop(tuner);
+    drop(guard);
+    Ok(sitting)
+}
+
+fn act(sitting: &mut TuningSitting, deed: Deed) {
+    match deed {
+        Deed::Next => sitting.guided.pass(false),
+        Deed::Before => sitting.guided.pass(true),
+        Deed::Any => sitting.guided.set_free(!sitting.guided.is_free()),
+        Deed::Insist => sitting.insist(),
+        Deed::End => {}
+    }
+}
+
+fn inputs(arrive: &Sender<Arrival>) {
+    while let Ok(input) = event::read() {
+        let arrival = match input {
+            Input::Key(key) if key.kind != KeyEventKind::Release => match deed(key) {
+                Some(deed) => Arrival::Deed(deed),
+                None => continue,
+            },
+            Input::Resize(..) => Arrival::Resized,
+            _ => continue,
+        };
+        if arrive.send(arrival).is_err() {
+            return;
+        }
+    }
+    let _nobody_left = arrive.send(Arrival::Gone);
+}
+
+/// The key as it is written where the staves reach, and how many octaves higher it sounds.
+fn written(key: MidiNote) -> (MidiNote, i16) {
+    let down = (key.0 - 84).max(0).div_euclid(12) + i16::from((key.0 - 84).max(0) % 12 > 0);
+    let up = (36 - key.0).max(0).div_euclid(12) + i16::from((36 - key.0).max(0) % 12 > 0);
+    let octaves = down - up;
+    (MidiNote(key.0 - 12 * octaves), octaves)
+}
+
+fn picture(
+    view: &TuningView,
+    asked: Option<MidiNote>,
+    sounds: Option<Hz>,
+    size: Size,
+) -> Result<CellGrid, TooSmall> {
+    let note = asked.map(|key| {
+        let (key, _) = written(key);
+        let clef = if key.0 >= 60 {
+            Clef::Treble
+        } else {
+            Clef::Bass
+        };
+        let pitch = key.spelled_with_sharps();
+        let role = Role::Plain;
+        Event::Notes {
+            notes: vec![NoteMark { pitch, clef, role }],
+            value: None,
+        }
+    });
+    let point = sounds.map(|hz| {
+        let key = sounding(hz, view.reference).pitch.midi();
+        let (_, octaves) = written(key);
+        let place = hz.0 * (-f64::from(octaves)).exp2();
+        Event::Sounding(sounding(Hz(place), view.reference))
+    });
+    let phrase = Phrase {
+        staves: Staves::Grand,
+        key: KeySignature::NONE,
+        events: note.into_iter().chain(point).collect(),
+    };
+    let style = if view.ascii {
+        CellStyle::Ascii
+    } else {
+        CellStyle::Braille
+    };
+    phrase_picture(&phrase, &range(), size, style, None)
+}
+
+/// What the sounding pitch is called, its cents, and where it is written when the staff does not reach.
+fn pitch_in_words(view: &TuningView, hz: Hz) -> String {
+    let point = sounding(hz, view.reference);
+    let written = words::tuning::written(written(point.pitch.midi()).1);
+    format!(
+        "{}  {}  {:.2} Hz{written}",
+        view.name(point.pitch.midi()),
+        point.figure(view.ascii),
+        hz.0
+    )
+}
+
+fn draw(frame: &mut Frame, view: &TuningView, sitting: &TuningSitting) {
+    let area = frame.area();
+    let bold = Style::new().add_modifier(Modifier::BOLD);
+    let dim = Style::new().add_modifier(Modifier::DIM);
+    let plain = Style::new();
+    let name = |key| view.name(key);
+    line(frame, 0, &sitting.device, dim);
+    line(frame, 1, &sitting.asks(name), bold);
+    let rows = area.height.saturating_sub(WORDS);
+    let beside = area.width >= 80;
+    let size = Size {
+        columns: if beside {
+            area.width - SPECTRUM - 2
+        } else {
+            area.width
+        },
+        rows,
+    };
+    let sounds = sitting.glimpse.as_ref().map(|reading| reading.first);
+    match picture(view, sitting.guided.asked(), sounds, size) {
+        Ok(grid) => paint_at(frame, &grid, (0, 2)),
+        Err(small) => line(
+            frame,
+            2,
+            &words::needs_window(small.needed.columns, small.needed.rows + WORDS),
+            dim,
+        ),
+    }
+    if let Some(reading) = &sitting.glimpse {
+        if beside {
+            let rows = usize::from(rows);
+            for (row, bar) in spectrum(reading, rows, view.ascii).iter().enumerate() {
+                let at = (area.width - SPECTRUM, 2 + row as u16);
+                frame
+                    .buffer_mut()
+                    .set_stringn(at.0, at.1, bar, usize::from(SPECTRUM), plain);
+            }
+        }
+    }
+    let foot = area.height.saturating_sub(WORDS - 2);
+    let sounds = sitting
+        .glimpse
+        .as_ref()
+        .map_or_else(String::new, |reading| {
+            format!(
+                "{}   {}",
+                pitch_in_words(view, reading.first),
+                beating(reading)
+            )
+        });
+    line(frame, foot, &sounds, bold);
+    line(frame, foot + 1, &level(sitting.level_db, view.ascii), plain);
+    let said = sitting
+        .said
+        .map(|said| said.words(name))
+        .unwrap_or_default();
+    let style = if sitting.said.is_some_and(Said::asks_again) {
+        bold
+    } else {
+        plain
+    };
+    for (row, part) in wrapped(&said, usize::from(area.width.saturating_sub(2)))
+        .iter()
+        .take(2)
+        .enumerate()
+    {
+        line(frame, foot + 2 + row as u16, part, style);
+    }
+    line(frame, foot + 4, &strip(&sitting.guided), plain);
+    line(frame, foot + 5, words::tuning::STRIP_FOOT, dim);
+    line(frame, foot + 6, CAUTION_SHORT, dim);
+    let keys: Vec<String> = KEYS
+        .iter()
+        .map(|(key, about)| format!("{key} {about}"))
+        .collect();
+    line(frame, foot + 7, &keys.join("  "), dim);
+}
+
+/// `text` in lines of `width` at most.
+fn wrapped(text: &str, width: usize) -> Vec<String> {
+    let mut lines: Vec<String> = Vec::new();
+    for word in text.split(' ') {
+        match lines.last_mut() {
+            Some(last) if last.chars().count() + 1 + word.chars().count() <= width => {
+                last.push(' ');
+                last.push_str(word);
+            }
+            _ => lines.push(word.to_owned()),
+        }
+    }
+    lines
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn keys_beyond_the_staves_are_written_where_they_reach() {
+        assert_eq!(written(MidiNote(60)), (MidiNote(60), 0));
+        assert_eq!(written(MidiNote(84)), (MidiNote(84), 0));
+        assert_eq!(written(MidiNote(108)), (MidiNote(84), 2));
+        assert_eq!(written(MidiNote(85)), (MidiNote(73), 1));
+        assert_eq!(written(MidiNote(21)), (MidiNote(45), -2));
+        assert_eq!(written(MidiNote(35)), (MidiNote(47), -1));
+    }
+
+    #[test]
+    fn the_key_asked_and_the_point_that_sounds_are_both_drawn() {
+        let view = TuningView {
+            names: NoteNames::English,
+            ascii: true,
+            reference: Reference::default(),
+        };
+        let size = Size {
+            columns: 46,
+            rows: 30,
+        };
+        let text = |asked, sounds| -> String {
+            let grid = picture(&view, asked, sounds, size).unwrap();
+            grid.cells.iter().map(|cell| cell.symbol).collect()
+        };
+        let key = Some(MidiNote(69));
+        assert!(text(key, Some(Hz(435.0))).contains("-20 cents"));
+        assert_ne!(text(key, None), text(None, None));
+        assert_eq!(
+            pitch_in_words(&view, Hz(4186.01)),
+            "C8  +0 cents  4186.01 Hz, written 2 octaves lower"
+        );
+    }
+
+    #[test]
+    fn long_words_are_broken_between_words() {
+        assert_eq!(wrapped("one two three", 7), ["one two", "three"]);
+        assert_eq!(wrapped("", 7), [""]);
+    }
+}
