@@ -3,6 +3,7 @@
 
 mod rig;
 
+use std::sync::{Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 
 use rig::singer::{SLIDE_S, silence, sung, write};
@@ -11,13 +12,20 @@ use rig::{PROGRAM, Rig, Screen};
 use serde_json::Value;
 use stavelark::theory::{MidiNote, Pitch};
 
+/// One test at a time: a live voice must be listened to as it comes.
+static ALONE: Mutex<()> = Mutex::new(());
+
+fn alone() -> MutexGuard<'static, ()> {
+    ALONE.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
 /// What the singer does at a prompt: semitones off the asked note, and cents off that.
 type Deed = (i16, f64);
 
 /// A sitting sung into a recording: each prompt is looked up by a run of what was sung so far, the same seed giving the
 /// same prompts. Gives the last run's events.
 fn sing(settings: &[&[&str]], stage: &str, deeds: &[Deed]) -> Vec<Value> {
-    let mut take = silence(1.0);
+    let mut take = silence(0.6);
     let mut began_ms = Vec::new();
     for turn in 0..=deeds.len() {
         let rig = Rig::new();
@@ -76,8 +84,8 @@ fn sing(settings: &[&[&str]], stage: &str, deeds: &[Deed]) -> Vec<Value> {
             events.iter().rfind(|e| e["event"] == "prompt").unwrap()["item"]["pitch"].clone();
         let key = asked.as_str().unwrap().parse::<Pitch>().unwrap().midi();
         began_ms.push(take.len() as f64 * 1000.0 / f64::from(RATE));
-        take.extend(sung(MidiNote(key.0 + off), *cents, 0.9));
-        take.extend(silence(0.8));
+        take.extend(sung(MidiNote(key.0 + off), *cents, 0.7));
+        take.extend(silence(0.5));
     }
     unreachable!("the last turn gives the events")
 }
@@ -91,6 +99,7 @@ fn outcomes(events: &[Value]) -> Vec<String> {
 
 #[test]
 fn a_sung_note_is_judged_by_its_steady_part_and_forgiven_its_octave() {
+    let _alone = alone();
     // Right, a tone too high, the right note an octave lower, right and a little sharp.
     let deeds = [(0, 0.0), (2, 0.0), (-12, 0.0), (0, 25.0)];
     let events = sing(&[], "do-to-so", &deeds);
@@ -99,6 +108,7 @@ fn a_sung_note_is_judged_by_its_steady_part_and_forgiven_its_octave() {
 
 #[test]
 fn where_the_octave_counts_it_is_not_forgiven() {
+    let _alone = alone();
     let events = sing(
         &[&["sung-octave", "counts"]],
         "do-to-so",
@@ -109,18 +119,18 @@ fn where_the_octave_counts_it_is_not_forgiven() {
 
 #[test]
 fn what_is_heard_is_sung_back_in_the_octave_of_the_voice() {
+    let _alone = alone();
     let events = sing(
         &[&["voice", "bass"]],
         "do-to-so-heard",
-        &[(-12, 0.0), (-11, 0.0), (-12, 0.0)],
+        &[(-11, 0.0), (-12, 0.0)],
     );
-    assert_eq!(outcomes(&events)[0], "right");
-    assert_eq!(outcomes(&events)[1], "wrong");
-    assert_eq!(outcomes(&events)[2], "right");
+    assert_eq!(outcomes(&events), ["wrong", "right"]);
 }
 
 #[test]
 fn a_range_is_found_from_gentle_singing_and_kept() {
+    let _alone = alone();
     let rig = Rig::new();
     let mut take = silence(0.5);
     // From B3 down to G3 and up to E4, each held for a moment: an alto at ease.
@@ -170,6 +180,7 @@ fn a_range_is_found_from_gentle_singing_and_kept() {
 
 #[test]
 fn a_live_sitting_is_begun_and_answered_by_singing() {
+    let _alone = alone();
     let server = SoundServer::start();
     let rig = Rig::new();
     rig.ok(&["course", "use", "one-clef"]);
@@ -207,7 +218,7 @@ fn a_live_sitting_is_begun_and_answered_by_singing() {
     let mut since = Instant::now();
     while count("prompt") == 0 {
         assert!(
-            began.elapsed() < Duration::from_secs(60),
+            began.elapsed() < Duration::from_secs(120),
             "{}",
             screen.text()
         );
@@ -234,7 +245,7 @@ fn a_live_sitting_is_begun_and_answered_by_singing() {
             let began = Instant::now();
             while count("answer") == before {
                 assert!(
-                    began.elapsed() < Duration::from_secs(60),
+                    began.elapsed() < Duration::from_secs(120),
                     "{}",
                     screen.text()
                 );

@@ -205,7 +205,6 @@ mod tests {
         // tenth or nearly so, with 0.2 about four of five.
         for threshold in [3.0, 8.0, 20.0] {
             let share = within_a_tenth(threshold, 0.1);
-            println!("simulated: threshold {threshold} cents, spread 0.1: {share}");
             assert!(share >= 0.9, "{threshold} cents: {share}");
         }
     }

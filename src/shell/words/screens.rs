@@ -267,16 +267,15 @@ pub mod keys {
     /// Space.
     pub const HEAR: &str = "hear the note again";
     /// Letters.
-    pub const NAME: &str = "the name of the note; solfege by d r m f s l t, German names with h";
+    pub const NAME: &str = "the name of the note";
     /// Answers that are listed.
-    pub const CHOOSE: &str = "choose among answers that are listed";
+    pub const CHOOSE: &str = "choose a listed answer";
     /// The arrows, as they are written.
     pub const ARROWS: &str = "Up Down";
     /// The arrows and the key that gives what they chose.
     pub const ARROWS_AND_ENTER: &str = "Up Down Enter";
     /// The arrows on the staff.
-    pub const ON_STAFF: &str =
-        "where a note is only heard: choose it on the staff, and Enter gives it";
+    pub const ON_STAFF: &str = "choose a heard note on the staff; Enter gives it";
     /// Accidentals.
     pub const ACCIDENTALS: &str = "sharp, flat, before the letter; also the arrows up and down";
     /// Backspace.
