@@ -1,5 +1,5 @@
 //! The live ear: a sitting at a piano by way of a real sound server, and at the seam what a server cannot do.
-#![allow(clippy::unwrap_used, clippy::panic)]
+#![allow(clippy::unwrap_used, clippy::panic, clippy::print_stdout)]
 
 mod rig;
 
@@ -11,7 +11,12 @@ use serde_json::Value;
 use stavelark::theory::{MidiNote, Pitch};
 
 /// What the server keeps in store for the player: enough for a machine busy with other tests.
-const STORE: Duration = Duration::from_millis(120);
+const STORE: Duration = Duration::from_millis(300);
+
+/// A player's breath: what sounded before is damped, and the ear has settled on a stream.
+fn pause() {
+    std::thread::sleep(Duration::from_millis(500));
+}
 
 /// The program on a screen, in the room of `server`.
 fn open(rig: &Rig, server: &SoundServer, args: &[&str]) -> Screen {
@@ -60,7 +65,7 @@ fn wait_for(
     what: &str,
     reached: impl Fn(&[Value]) -> bool,
 ) -> Vec<Value> {
-    await_events(rig, 10, reached)
+    await_events(rig, 60, reached)
         .unwrap_or_else(|| panic!("no {what}; the screen shows:\n{}", screen.text()))
 }
 
@@ -161,6 +166,8 @@ fn a_whole_sitting_is_begun_answered_and_ended_at_the_piano() {
         verdicts.push((deed, answer));
     }
     assert!(taken_for_new <= 1, "{verdicts:#?}");
+    let unsure = |v: &(Deed, Option<Value>)| v.1.as_ref().is_some_and(|a| a["given"].is_null());
+    assert!(verdicts.iter().any(unsure), "{verdicts:#?}");
     let of = |deed, outcome: &str| {
         let heard =
             |v: &&(Deed, Option<Value>)| v.1.as_ref().is_some_and(|a| a["outcome"] == outcome);
@@ -303,10 +310,13 @@ fn the_loop_is_measured_and_what_sounds_is_named_and_drawn() {
     let ms = measured["loop_ms"].as_f64().unwrap();
     assert!((20.0..400.0).contains(&ms), "{measured}");
     let listed = run(&["devices"]);
-    assert!(
-        listed.contains(&format!("From loudspeaker to microphone: {ms:.0}")),
-        "{ms} {listed}"
-    );
+    // It is kept in tenths, and shown in whole milliseconds.
+    let shown: f64 = listed
+        .split("From loudspeaker to microphone: ")
+        .nth(1)
+        .and_then(|rest| rest.split(' ').next()?.parse().ok())
+        .unwrap_or_else(|| panic!("{listed}"));
+    assert!((shown - ms).abs() < 0.6, "{ms} {listed}");
 
     let player = Player::sit_down(&server, STORE);
     let mut screen = open(&rig, &server, &["hear", "--watch"]);
@@ -356,6 +366,224 @@ fn the_loop_is_measured_and_what_sounds_is_named_and_drawn() {
         keys.len() >= 2 && keys.iter().all(|key| [60, 63, 66, 69].contains(key)),
         "{keys:?}"
     );
+}
+
+/// A sitting in words at the piano in the room of `server`: its lines as they come.
+struct Words {
+    child: std::process::Child,
+    lines: std::sync::mpsc::Receiver<String>,
+    said: Vec<String>,
+}
+
+impl Words {
+    fn start(rig: &Rig, server: &SoundServer, args: &[&str]) -> Words {
+        let mut child = rig
+            .command(args)
+            .envs(server.environment())
+            .stdin(std::process::Stdio::piped())
+            .stdout(std::process::Stdio::piped())
+            .stderr(std::process::Stdio::null())
+            .spawn()
+            .unwrap();
+        let output = std::io::BufReader::new(child.stdout.take().unwrap());
+        let (to, lines) = std::sync::mpsc::channel();
+        std::thread::spawn(move || {
+            for line in std::io::BufRead::lines(output).map_while(Result::ok) {
+                if to.send(line).is_err() {
+                    return;
+                }
+            }
+        });
+        Words {
+            child,
+            lines,
+            said: Vec::new(),
+        }
+    }
+
+    /// Waits for a line with `text`.
+    fn wait_for(&mut self, text: &str) {
+        loop {
+            match self.lines.recv_timeout(Duration::from_secs(60)) {
+                Ok(line) => {
+                    self.said.push(line);
+                    if self.said[self.said.len() - 1].contains(text) {
+                        return;
+                    }
+                }
+                Err(error) => panic!("no '{text}' ({error}): {:#?}", self.said),
+            }
+        }
+    }
+}
+
+#[test]
+fn a_piano_far_off_is_asked_for_three_keys_and_known_the_next_time() {
+    let server = SoundServer::start();
+    let grand = Grand::load();
+    let rig = Rig::new();
+    let player = Player::sit_down(&server, STORE);
+    let flat = |key: MidiNote| short(grand.strike_off(key, -90.0), 0.6);
+    let mut screen = sit(&rig, &server, &["--prompts", "2"]);
+    screen.wait_for("Play any note to begin");
+    pause();
+    player.strike(flat(MidiNote(60)));
+    wait_for(&rig, &screen, "first prompt", |e| count(e, "prompt") == 1);
+    // The key that is asked for is taken for the one below it; the second time it is a doubt.
+    for tries in 1..=2 {
+        pause();
+        player.strike(flat(asked(&rig.events("events.jsonl"))));
+        wait_for(&rig, &screen, "verdict", |e| answers(e).len() == tries);
+    }
+    for (place, key) in [("1 of 3", 60), ("2 of 3", 48), ("3 of 3", 72)] {
+        screen.wait_for(place);
+        pause();
+        player.strike(flat(MidiNote(key)));
+    }
+    screen.wait_for("The piano lies 9");
+    let events = wait_for(&rig, &screen, "prompt again", |e| count(e, "prompt") == 2);
+    assert_eq!(count(&events, "taken_back"), 2);
+    for number in 1..=2 {
+        pause();
+        player.strike(flat(asked(&rig.events("events.jsonl"))));
+        let events = wait_for(&rig, &screen, "verdict", |e| answers(e).len() == 2 + number);
+        assert_eq!(
+            answers(&events)[1 + number]["outcome"],
+            "right",
+            "{events:#?}"
+        );
+    }
+    screen.wait_for("Done for this sitting");
+    screen.send("\x1b");
+    assert_eq!(screen.end(), 0);
+    assert_eq!(
+        rig.sql("select count(*) from answers where not withdrawn"),
+        "2"
+    );
+
+    // The next sitting knows it; then the piano has been tuned, and a doubt comes up again. In words.
+    let events = rig.file("words.jsonl");
+    let mut words = Words::start(
+        &rig,
+        &server,
+        &[
+            "practice",
+            "--answer-by",
+            "piano",
+            "--plain",
+            "--seed",
+            "3",
+            "--prompts",
+            "2",
+            "--events",
+            events.to_str().unwrap(),
+        ],
+    );
+    let asked = || asked(&rig.events("words.jsonl"));
+    words.wait_for("Play any note to begin");
+    pause();
+    player.strike(flat(MidiNote(60)));
+    words.wait_for("1. ");
+    pause();
+    player.strike(flat(asked()));
+    words.wait_for("is right");
+    words.wait_for("2. ");
+    let tuned = |key: MidiNote| short(grand.strike(key), 0.6);
+    for _ in 0..2 {
+        pause();
+        player.strike(tuned(asked()));
+        words.wait_for("That was");
+    }
+    for (place, key) in [("1 of 3", 60), ("2 of 3", 48), ("3 of 3", 72)] {
+        words.wait_for(place);
+        pause();
+        player.strike(tuned(MidiNote(key)));
+    }
+    words.wait_for("The piano lies where pianos do.");
+    words.wait_for("2. ");
+    pause();
+    player.strike(tuned(asked()));
+    words.wait_for("is right");
+    assert!(words.child.wait().unwrap().success());
+    assert!(!rig.home().join("piano.toml").exists());
+}
+
+/// Speech of a synthetic voice, at the player's rate, peaks at `peak`.
+fn speech(rig: &Rig, text: &str, peak: f32) -> Vec<f32> {
+    let file = rig.file("speech.wav");
+    let status = std::process::Command::new(rig::need("espeak-ng", "espeak-ng"))
+        .args([
+            "-v",
+            "en-gb",
+            "-s",
+            "150",
+            "-w",
+            file.to_str().unwrap(),
+            text,
+        ])
+        .status()
+        .unwrap();
+    assert!(status.success());
+    let mut reader = hound::WavReader::open(&file).unwrap();
+    let rate = reader.spec().sample_rate;
+    let sound: Vec<f32> = reader
+        .samples::<i16>()
+        .map(|s| f32::from(s.unwrap()))
+        .collect();
+    let most = sound.iter().fold(1.0_f32, |most, x| most.max(x.abs()));
+    let step = f64::from(rate) / f64::from(RATE);
+    (0..((sound.len() - 1) as f64 / step) as usize)
+        .map(|i| {
+            let at = i as f64 * step;
+            let (whole, part) = (at as usize, at.fract() as f32);
+            peak / most * (sound[whole] * (1.0 - part) + sound[whole + 1] * part)
+        })
+        .collect()
+}
+
+#[test]
+fn somebody_who_talks_beside_the_piano_makes_nothing_wrong_that_was_not_struck() {
+    let server = SoundServer::start();
+    let grand = Grand::load();
+    let rig = Rig::new();
+    let mut screen = sit(&rig, &server, &["--prompts", "12"]);
+    let player = Player::sit_down(&server, STORE);
+    screen.wait_for("Play any note to begin");
+    pause();
+    player.strike(grand.strike(MidiNote(60)));
+    wait_for(&rig, &screen, "first prompt", |e| count(e, "prompt") == 1);
+    let talker = Player::sit_down(&server, STORE);
+    let text = "Count the bars out loud, then look at the left hand alone, and take it slowly the first time. \
+        Could you open the window? It is far too warm in here. Again from the second line, please, do not hurry the ending. ";
+    talker.add(speech(&rig, &text.repeat(4), 0.06));
+    let began = Instant::now();
+    let mut struck: Vec<MidiNote> = Vec::new();
+    for turn in 0.. {
+        let events = rig.events("events.jsonl");
+        if count(&events, "end") == 1 {
+            break;
+        }
+        assert!(
+            began.elapsed() < Duration::from_secs(120),
+            "too little is heard beside the voice: {events:#?}"
+        );
+        let (key, before) = (asked(&events), answers(&events).len());
+        struck.push(if turn % 4 == 2 { up(key, 1) } else { key });
+        player.strike(grand.strike(struck[turn]));
+        await_events(&rig, 2, |e| answers(e).len() > before);
+        std::thread::sleep(Duration::from_millis(300));
+        // Each verdict is on a key that was struck, now or just before.
+        for answer in &answers(&rig.events("events.jsonl"))[before..] {
+            let given = &answer["given"];
+            let late = &struck[struck.len().saturating_sub(2)..];
+            assert!(
+                given.is_null() || late.contains(&key_of(given)),
+                "struck {struck:?}: {answer}"
+            );
+        }
+    }
+    screen.send("\x1b");
+    assert_eq!(screen.end(), 0);
 }
 
 /// Processor time of a process so far, in seconds. Source: proc(5); a tick is a hundredth of a second on Linux.
@@ -448,4 +676,33 @@ fn figures_of_the_live_ear() {
     )
     .unwrap();
     assert!(right.len() > 20 && wrong.len() > 10, "{text}");
+}
+
+/// Ten minutes at three notes a second: every sample arrives.
+#[test]
+#[ignore = "takes ten minutes; run with: cargo test --release --test ear ten_minutes -- --ignored --nocapture"]
+fn ten_minutes_of_playing_lose_no_sound() {
+    let server = SoundServer::start();
+    let grand = Grand::load();
+    let rig = Rig::new();
+    let player = Player::sit_down(&server, STORE);
+    let mut hearing = rig
+        .command(&["hear", "--microphone", "--json", "--for", "600"])
+        .envs(server.environment())
+        .stdout(std::process::Stdio::piped())
+        .stderr(std::process::Stdio::piped())
+        .spawn()
+        .unwrap();
+    let output = std::io::BufReader::new(hearing.stdout.take().unwrap());
+    let rows = std::thread::spawn(move || std::io::BufRead::lines(output).count());
+    let mut struck = 0;
+    while hearing.try_wait().unwrap().is_none() {
+        player.strike(grand.strike(MidiNote(48 + struck * 7 % 36)));
+        struck += 1;
+        std::thread::sleep(Duration::from_millis(333));
+    }
+    let output = hearing.wait_with_output().unwrap();
+    let said = String::from_utf8_lossy(&output.stderr);
+    println!("{struck} struck, {} heard; {said}", rows.join().unwrap());
+    assert!(output.status.success() && !said.contains("lost"), "{said}");
 }

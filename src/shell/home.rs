@@ -7,6 +7,7 @@ use jiff::tz::TimeZone;
 
 use super::clock;
 use super::desk::{Desk, Setup};
+use super::ear::PianoStore;
 use super::events::EventLog;
 use super::paths::Paths;
 use super::reading::{Reading, floor_key};
@@ -17,11 +18,11 @@ use super::store::{CourseChoice, Learner, Store, StoreError};
 use super::term::screens::quiz::{Finding, Quiz};
 use super::today::Today;
 use super::words::Wording;
-use crate::drill::{Limits, Plan, Sitting};
+use crate::drill::{Limits, Places, Plan, Sitting};
 use crate::study::{
     AnswerWay, Course, Practised, PromptKind, Stage, carried, practice_day, standing_from,
 };
-use crate::theory::NoteNames;
+use crate::theory::{NoteNames, Reference};
 
 /// Where the stage is kept at which a learner enters the course.
 const ENTER_KEY: &str = "enter-at";
@@ -353,8 +354,9 @@ impl Home {
         let seed = wish
             .seed
             .unwrap_or_else(|| now.as_millisecond().cast_unsigned());
+        let paths = Paths::from_env()?;
         let record = Record::begin(Begin {
-            paths: Paths::from_env()?,
+            paths: paths.clone(),
             learner: self.learner.clone(),
             stage: stage.clone(),
             day,
@@ -397,6 +399,9 @@ impl Home {
             cap_ms: u64::from(stage.kind.active_cap_ms()),
             hands_on: wish.hands_on(),
         };
+        // A recording may be of any piano.
+        let piano = wish.hands_on().then(|| PianoStore::new(&paths));
+        let known = piano.as_ref().map_or([None; 3], PianoStore::get);
         Ok(Desk::new(Setup {
             sitting: Sitting::new(plan),
             stage,
@@ -406,6 +411,8 @@ impl Home {
             sound,
             told_clock: wish.told_clock,
             loop_delay: wish.loop_delay,
+            places: Places::new(Reference::default(), known),
+            piano,
         }))
     }
 }

@@ -8,6 +8,7 @@ use super::plain::{take, tell};
 use crate::drill::{Event, Rest, Summary};
 use crate::shell::desk::{Desk, DeskError};
 use crate::shell::ear::{EarNews, Hands, Tell, rest_in_words};
+use crate::shell::words::place_in_words;
 
 /// How often time is looked at while nothing happens.
 const TICK: Duration = Duration::from_millis(250);
@@ -42,6 +43,7 @@ pub(super) fn run(
     let mut told = 0;
     let mut said = None;
     let mut put = None;
+    let mut notice = None;
     let mut lines = true;
     loop {
         hands.pass_time(desk)?;
@@ -56,6 +58,12 @@ pub(super) fn run(
             }
         }
         told = tell(desk, told, output)?;
+        if desk.view().notice != notice {
+            notice.clone_from(&desk.view().notice);
+            if let Some(notice) = &notice {
+                writeln!(output, "{notice}")?;
+            }
+        }
         if let Some(summary) = desk.view().summary.clone() {
             for line in desk.closing_lines(&summary) {
                 writeln!(output, "{line}")?;
@@ -68,9 +76,13 @@ pub(super) fn run(
             desk.view().number,
             told,
             hands.listening(),
+            desk.place_asked(),
         );
         if put != Some(now) {
             put = Some(now);
+            for line in desk.place_asked().into_iter().flat_map(place_in_words) {
+                writeln!(output, "{line}")?;
+            }
             match (desk.sitting().rest(), desk.view().item) {
                 (Some(rest), _) => writeln!(output, "{}", in_words(rest, hands.listening()))?,
                 (None, Some(item)) => writeln!(

@@ -25,7 +25,8 @@ use crate::shell::term::screens::quiz::{Finding, Quiz};
 use crate::shell::term::{self, Manner};
 use crate::shell::today::Today;
 use crate::shell::wav;
-use crate::signal::listen::{Listener, NoteEvent, Options, Surety};
+use crate::shell::words::place_in_words;
+use crate::signal::listen::Listener;
 use crate::study::{AnswerWay, PromptKind};
 
 /// Bare `stavelark`: the home screen, or today in words where there is no screen.
@@ -165,6 +166,7 @@ fn hands(home: &Home, desk: &Desk, tell: Tell) -> Hands {
         chosen: settings.microphone(),
     };
     let options = EarOptions {
+        listening: desk.listening(),
         own: desk.own_sound(),
         headphones: settings.headphones(),
         loop_delay: loop_delay(home),
@@ -290,31 +292,28 @@ impl term::Host for Screen<'_> {
 
 /// A sitting whose clock and whose piano are a recording's.
 fn from_recording(mut desk: Desk, recording: &wav::Recording) -> anyhow::Result<ExitCode> {
-    let mut listener = Listener::new(recording.rate, Options::default())?;
-    let mut notes: Vec<NoteEvent> = listener.push(&recording.mono);
-    notes.extend(listener.finish());
-    notes.sort_by(|a, b| a.decided_s.total_cmp(&b.decided_s));
+    let mut listener = Listener::new(recording.rate, desk.listening())?;
     say(&desk.heading())?;
     desk.begin()?;
     put(&mut desk)?;
-    let mut told = 0;
-    for note in notes {
-        desk.tell_time(ms(note.decided_s));
-        desk.on(Event::Struck {
-            onset_ms: ms(note.onset_s),
-            at_ms: ms(note.decided_s),
-            key: (note.surety == Surety::Sure).then_some(note.key),
-        })?;
-        if desk.view().told > told {
-            told = desk.view().told;
-            if let Some(feedback) = &desk.view().feedback {
-                say(&desk.wording().feedback(feedback))?;
+    let mut said = Said::default();
+    // A block at a time, as a microphone gives it: what an answer teaches is known at the next.
+    for block in recording.mono.chunks(BLOCK) {
+        for note in listener.push(block) {
+            desk.tell_time(ms(note.decided_s));
+            desk.note(ms(note.onset_s), ms(note.decided_s), &note)?;
+            said.say(&desk)?;
+            if desk.view().summary.is_some() {
+                break;
             }
+            put(&mut desk)?;
+        }
+        for lesson in desk.take_lessons() {
+            listener.teach(&lesson);
         }
         if desk.view().summary.is_some() {
             break;
         }
-        put(&mut desk)?;
     }
     if desk.view().summary.is_none() {
         desk.tell_time(ms(recording.seconds()));
@@ -333,9 +332,48 @@ fn from_recording(mut desk: Desk, recording: &wav::Recording) -> anyhow::Result<
     Ok(ExitCode::SUCCESS)
 }
 
+/// Samples heard at a time: about what a sound card gives.
+const BLOCK: usize = 1024;
+
+/// What has been said of a sitting so far.
+#[derive(Default)]
+struct Said {
+    told: u32,
+    notice: Option<String>,
+    place: Option<usize>,
+}
+
+impl Said {
+    /// Says what is new.
+    fn say(&mut self, desk: &Desk) -> anyhow::Result<()> {
+        let view = desk.view();
+        if view.told > self.told {
+            self.told = view.told;
+            if let Some(feedback) = &view.feedback {
+                say(&desk.wording().feedback(feedback))?;
+            }
+        }
+        if self.notice != view.notice {
+            self.notice.clone_from(&view.notice);
+            if let Some(notice) = &view.notice {
+                say(notice)?;
+            }
+        }
+        let place = desk.place_asked();
+        if self.place != place {
+            self.place = place;
+            for line in place.into_iter().flat_map(place_in_words) {
+                say(&line)?;
+            }
+        }
+        Ok(())
+    }
+}
+
 /// Puts the prompt in words and starts its clock.
 fn put(desk: &mut Desk) -> anyhow::Result<()> {
     if !desk.view().ready
+        && !desk.sitting().paused()
         && let Some(item) = desk.view().item
     {
         say(&format!(

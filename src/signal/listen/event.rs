@@ -46,6 +46,15 @@ impl Default for Options {
     }
 }
 
+/// What somebody who knows more tells a listener about the instrument.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Lesson {
+    /// The note was of the key it was taken for.
+    Right(NoteEvent),
+    /// Where keys lie, as in [`Options::instrument`]. What was learnt before is forgotten.
+    Keys([Option<(MidiNote, Cents)>; 3]),
+}
+
 /// Whether an event names its key for certain.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub enum Surety {
