@@ -381,6 +381,8 @@ impl Hearing {
         self.overruns = block.overruns;
         self.gaps += u64::from(gap);
         self.clock.block(block.samples, gap, block.at);
+        // What has come by now may hold a sound of ours that has just begun.
+        self.own.look(options, Instant::now());
         self.holes.block(samples, gap);
         if !options.headphones {
             self.gate(samples, options);
@@ -412,7 +414,7 @@ impl Hearing {
             self.frame.0 += 1;
             self.frame.1 += sample * sample;
             if self.frame.0 == length {
-                let own = self.own.covers(at, &self.clock, options);
+                let own = self.own.since(at, &self.clock, options);
                 self.gate.frame(self.frame.1 / length as f32, at, own);
                 self.frame = (0, 0.0);
             }
@@ -491,31 +493,33 @@ impl Hears {
 struct OwnTimes {
     since: Option<Instant>,
     ended: Option<Instant>,
+    /// When it was looked last.
+    looked: Option<Instant>,
 }
 
 impl OwnTimes {
     fn look(&mut self, options: &EarOptions, now: Instant) {
         match (options.own.is_sounding(now), self.since, self.ended) {
             (true, None, _) | (true, Some(_), Some(_)) => {
-                self.since = Some(now);
+                // It began after the last look, which may be long ago where this thread was held up.
+                self.since = self.looked.or(Some(now));
                 self.ended = None;
             }
             (false, Some(_), None) => self.ended = Some(now),
             _ => {}
         }
+        self.looked = Some(now);
     }
 
-    /// Whether our sound may be in what came at `second` of the stream.
-    fn covers(&self, second: f64, clock: &StreamClock, options: &EarOptions) -> bool {
-        let Some(since) = self.since else {
-            return false;
-        };
+    /// Since which second our sound may be in the stream, if it may be in what came at `second`.
+    fn since(&self, second: f64, clock: &StreamClock, options: &EarOptions) -> Option<f64> {
+        let since = clock.second(self.since?);
         let way = options
             .loop_delay
             .map_or(UNMEASURED_LOOP_S, |delay| delay.as_secs_f64());
-        second >= clock.second(since)
-            && self
-                .ended
-                .is_none_or(|ended| second <= clock.second(ended) + way)
+        let over = self
+            .ended
+            .is_some_and(|ended| second > clock.second(ended) + way);
+        (second >= since && !over).then_some(since)
     }
 }
