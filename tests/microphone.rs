@@ -1,5 +1,5 @@
 //! The ear at the seam to the sound system: what a real server cannot be made to do. Devices here are simulated.
-#![allow(clippy::unwrap_used, clippy::panic)]
+#![allow(clippy::unwrap_used, clippy::panic, clippy::print_stdout)]
 
 mod rig;
 
@@ -448,4 +448,64 @@ fn in_a_live_room_our_voice_is_not_judged_and_a_note_300_ms_after_it_is() {
     // Without the gate the voice is heard: the room above could have failed.
     let (told, _) = in_a_room(0.3, Hz(261.63), 64, 300, true);
     assert!(keys(&told).contains(&60), "{told:#?}");
+}
+
+/// Resident memory of this process, MB. Source: proc(5); a page is 4096 bytes on the machines this is run on.
+fn resident_mb() -> f64 {
+    let statm = std::fs::read_to_string("/proc/self/statm").unwrap();
+    let pages: f64 = statm.split_whitespace().nth(1).unwrap().parse().unwrap();
+    pages * 4_096.0 / 1e6
+}
+
+/// A day of a room in which four notes are struck every twenty seconds, as fast as the ear can hear it.
+#[test]
+#[ignore = "takes minutes; run with: cargo test --release --test microphone day -- --ignored --nocapture"]
+fn memory_stays_flat_over_a_simulated_day() {
+    let _alone = alone();
+    let rate = 48_000;
+    let mut sound = played(&[60, 64, 67, 72], rate);
+    sound.extend(quiet(20 * rate as usize - sound.len()));
+    let (to, hours) = channel();
+    let devices: Vec<Deed> = vec![Box::new(move |answer, held| {
+        let (mut intake, capture) = intake(rate);
+        answer.send(Ok(("a day".to_owned(), capture))).unwrap();
+        let base = Instant::now();
+        let mut blocks = 0;
+        for hour in 1..=24 {
+            for _ in 0..180 {
+                for block in sound.chunks(rate as usize / 50) {
+                    while intake.room() < block.len() {
+                        std::thread::sleep(Duration::from_millis(1));
+                    }
+                    blocks += 1;
+                    intake.take(block, 1, base + Duration::from_millis(20) * blocks, |x| x);
+                }
+            }
+            to.send((hour, resident_mb(), intake.state().lost()))
+                .unwrap();
+        }
+        let _let_go = held.recv();
+    })];
+    let (ear, news) = hear(devices, EarOptions::default());
+    let (mut notes, mut first) = (0, None);
+    loop {
+        notes += keys(&news.try_iter().collect::<Vec<_>>()).len();
+        match hours.recv_timeout(Duration::from_millis(100)) {
+            Ok((hour, mb, lost)) => {
+                println!("hour {hour}: {mb:.1} MB, {notes} notes, {lost} samples lost");
+                let first = *first.get_or_insert(mb);
+                assert!(
+                    mb < first + 2.0,
+                    "{first} MB in the first hour, {mb} MB now"
+                );
+                if hour == 24 {
+                    break;
+                }
+            }
+            Err(RecvTimeoutError::Timeout) => {}
+            Err(error) => panic!("{error}"),
+        }
+    }
+    assert_eq!(ear.losses(), 0);
+    assert!(notes > 24 * 180 * 3, "{notes}");
 }

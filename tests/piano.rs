@@ -67,12 +67,17 @@ impl Piano {
 
     /// The key's sound: its recording, or the nearest one at another speed.
     fn strike(&self, key: MidiNote) -> Vec<f32> {
+        self.strike_off(key, 0.0)
+    }
+
+    /// The same on a piano that lies `cents` off as a whole.
+    fn strike_off(&self, key: MidiNote, cents: f64) -> Vec<f32> {
         let (nearest, sound) = self
             .keys
             .iter()
             .min_by_key(|(recorded, _)| (**recorded - key.0).abs())
             .unwrap();
-        let speed = (f64::from(key.0 - nearest) / 12.0).exp2();
+        let speed = ((f64::from(key.0 - nearest) + cents / 100.0) / 12.0).exp2();
         let length = (sound.len() as f64 / speed) as usize - 1;
         (0..length)
             .map(|i| {
@@ -129,7 +134,17 @@ impl Tape {
 
 /// Runs the sitting on what is recorded so far and gives its events.
 fn sit(tape: &Tape) -> (Vec<serde_json::Value>, Option<i32>) {
-    let rig = Rig::new();
+    let sat = sit_for(&Rig::new(), tape, 20);
+    (sat.events, sat.code)
+}
+
+struct Sat {
+    events: Vec<serde_json::Value>,
+    code: Option<i32>,
+    said: String,
+}
+
+fn sit_for(rig: &Rig, tape: &Tape, prompts: u32) -> Sat {
     rig.ok(&["course", "use", &sample("recorded.toml")]);
     tape.write(&rig.file("take.wav"));
     let (take, events) = (rig.file("take.wav"), rig.file("events.jsonl"));
@@ -140,13 +155,17 @@ fn sit(tape: &Tape) -> (Vec<serde_json::Value>, Option<i32>) {
         "--seed",
         "3",
         "--prompts",
-        "20",
+        &prompts.to_string(),
         "--input",
         take.to_str().unwrap(),
         "--events",
         events.to_str().unwrap(),
     ]);
-    (rig.events("events.jsonl"), output.status.code())
+    Sat {
+        events: rig.events("events.jsonl"),
+        code: output.status.code(),
+        said: String::from_utf8(output.stdout).unwrap(),
+    }
 }
 
 #[test]
@@ -212,4 +231,99 @@ fn a_silent_recording_ends_the_sitting_and_says_so() {
     assert_eq!(code, Some(1));
     assert_eq!(events.len(), 2, "{events:?}");
     assert_eq!(events[1]["reason"], "stopped");
+}
+
+/// Plays to the prompts of a sitting on a piano that lies `cents` off: the keys that are asked, at prompt 3 a neighbour
+/// first; and C4, C3, C5 where three keys are asked for. Gives the sitting at its end.
+fn on_a_piano_far_off(piano: &Piano, rig: &Rig, cents: f64) -> Sat {
+    let mut tape = Tape::default();
+    tape.sound.resize(RATE as usize / 2, 0.0);
+    let mut strayed = false;
+    for _ in 0..30 {
+        let sat = sit_for(&Rig::new(), &tape, 6);
+        let prompt = sat.events.iter().rfind(|e| e["event"] == "prompt").unwrap();
+        if sat.events.last().unwrap()["reason"] == "done" {
+            return sit_for(rig, &tape, 6);
+        }
+        let asked: Pitch = prompt["item"]["pitch"].as_str().unwrap().parse().unwrap();
+        // The prompt is put again when the three keys are known.
+        let last_place = ["1 of 3", "2 of 3", "3 of 3"]
+            .into_iter()
+            .zip([60, 48, 72])
+            .rfind(|(place, _)| sat.said.contains(place))
+            .filter(|_| !sat.said.contains("heard so from now on"));
+        let key = match last_place {
+            Some((_, key)) => MidiNote(key),
+            None if prompt["number"] == 3 && !strayed => {
+                strayed = true;
+                MidiNote(asked.midi().0 + 1)
+            }
+            None => asked.midi(),
+        };
+        tape.strike(&piano.strike_off(key, cents), 1.1, true);
+    }
+    panic!("the sitting does not end: {}", sit_for(rig, &tape, 6).said);
+}
+
+#[test]
+fn a_piano_far_off_is_asked_for_three_keys_and_then_judged_as_it_is() {
+    let piano = Piano::load();
+    for cents in [-90.0, 110.0, -150.0] {
+        let rig = Rig::new();
+        let Sat { events, said, .. } = on_a_piano_far_off(&piano, &rig, cents);
+        let of = |event: &str| -> Vec<&serde_json::Value> {
+            events.iter().filter(|e| e["event"] == event).collect()
+        };
+        // What was misheard before is taken out of the record; after it every verdict is as it was played.
+        let back: Vec<u64> = of("taken_back")
+            .iter()
+            .map(|e| e["answer"].as_u64().unwrap())
+            .collect();
+        let kept: Vec<&str> = (0..)
+            .zip(of("answer"))
+            .filter(|(sequence, _)| !back.contains(sequence))
+            .map(|(_, e)| e["outcome"].as_str().unwrap())
+            .collect();
+        // Half-way between two keys nothing is sure before, and so nothing is misheard.
+        let unsure = kept.iter().take_while(|word| **word == "not_sure").count();
+        let right = [
+            "right", "right", "wrong", "right", "right", "right", "right",
+        ];
+        assert_eq!(kept[unsure..], right, "{cents}: {said}");
+        assert_eq!(back.len() + unsure, 2, "{cents}: {said}");
+        let side = if cents < 0.0 { "low" } else { "high" };
+        assert!(said.contains(&format!("cents {side}")), "{said}");
+        assert_eq!(said.contains("misheard"), unsure == 0, "{said}");
+        // A recording may be of any piano: nothing is kept of it.
+        assert!(!rig.home().join("piano.toml").exists());
+    }
+}
+
+/// Answers the prompts of a sitting with the keys that are asked, each so many cents off; gives the outcomes.
+fn outcomes_off(piano: &Piano, cents: &[f64]) -> Vec<String> {
+    let mut tape = Tape::default();
+    tape.sound.resize(RATE as usize / 2, 0.0);
+    let outcomes = |tape: &Tape| {
+        let events = sit(tape).0;
+        let prompt = events.iter().rfind(|e| e["event"] == "prompt").unwrap();
+        let asked: Pitch = prompt["item"]["pitch"].as_str().unwrap().parse().unwrap();
+        let answers = events.iter().filter(|e| e["event"] == "answer");
+        let words = answers.map(|e| e["outcome"].as_str().unwrap().to_owned());
+        (asked.midi(), words.collect::<Vec<_>>())
+    };
+    for off in cents {
+        let (asked, _) = outcomes(&tape);
+        tape.strike(&piano.strike_off(asked, *off), 1.1, true);
+    }
+    outcomes(&tape).1
+}
+
+#[test]
+fn right_answers_teach_how_the_piano_is_tuned() {
+    let piano = Piano::load();
+    // Two thirds of a semitone low is the key below, on a piano of which nothing is known.
+    assert_eq!(outcomes_off(&piano, &[-66.0]), ["wrong"]);
+    // Once it is known to lie low, it is the key.
+    let taught = outcomes_off(&piano, &[[-36.0; 9].as_slice(), &[-66.0]].concat());
+    assert_eq!(taught, ["right"; 10]);
 }

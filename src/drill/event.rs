@@ -60,6 +60,14 @@ pub enum Event {
         /// Now.
         at_ms: u64,
     },
+    /// Keys of the piano may be taken for their neighbours: three keys are asked for, and nothing is judged until
+    /// [`Event::Resume`].
+    Doubt,
+    /// The answer saved under that sequence number was misheard: out of the record.
+    Misheard {
+        /// The number.
+        sequence: u32,
+    },
     /// The learner takes the last verdict out of the record.
     TakeBack,
     /// The learner wants a rest.

@@ -114,6 +114,8 @@ pub enum Rest {
     Silence,
     /// The first note is awaited.
     BeforeFirst,
+    /// Three keys of the piano are asked for, by their place.
+    Places,
 }
 
 /// The state machine of one sitting.
@@ -255,17 +257,17 @@ impl Sitting {
                 self.lively_ms = at_ms;
                 self.answer(at_ms, at_ms, Some(Given::Chosen(task)))
             }
-            // Only what surely is a note goes on: a knock or a word does not.
-            Event::Struck {
-                at_ms,
-                key: Some(_),
-                ..
+            // A note goes on, whichever it is: knocks and words are no notes to who listens.
+            Event::Struck { at_ms, .. }
+                if matches!(self.rest, Some(Rest::BeforeFirst | Rest::Silence)) =>
+            {
+                self.go_on(at_ms)
             }
-            | Event::Sung {
+            Event::Sung {
                 at_ms,
                 note: Some(_),
                 ..
-            } if self.rest != Some(Rest::Asked) => self.go_on(at_ms),
+            } if matches!(self.rest, Some(Rest::BeforeFirst | Rest::Silence)) => self.go_on(at_ms),
             Event::Named { .. }
             | Event::Struck { .. }
             | Event::Sung { .. }
@@ -278,6 +280,13 @@ impl Sitting {
                 }
                 Vec::new()
             }
+            Event::Doubt => {
+                if self.rest.is_none() {
+                    self.rest = Some(Rest::Places);
+                }
+                Vec::new()
+            }
+            Event::Misheard { sequence } => self.misheard(sequence as usize),
             Event::TakeBack => self.take_back(),
             Event::Pause { .. } => {
                 if self.rest != Some(Rest::BeforeFirst) {
@@ -315,7 +324,7 @@ impl Sitting {
         match self.rest.take() {
             None => Vec::new(),
             Some(Rest::BeforeFirst) => self.begin(at_ms),
-            Some(Rest::Asked | Rest::Silence) => {
+            Some(Rest::Asked | Rest::Silence | Rest::Places) => {
                 self.counted_to_ms = at_ms;
                 self.lively_ms = at_ms;
                 // The interrupted prompt is put again: its time would be the rest's.
@@ -590,9 +599,33 @@ impl Sitting {
         let Some(sequence) = last else {
             return vec![Effect::Tell(Feedback::NothingToTakeBack)];
         };
+        self.taken_back += 1;
+        let outcome = self.withdraw(sequence);
+        vec![
+            Effect::Withdraw {
+                sequence: sequence as u32,
+            },
+            Effect::Tell(Feedback::TakenBack {
+                outcome,
+                times: self.taken_back,
+            }),
+        ]
+    }
+
+    fn misheard(&mut self, sequence: usize) -> Vec<Effect> {
+        if self.kept.get(sequence).is_none_or(|(_, _, back)| *back) {
+            return Vec::new();
+        }
+        self.withdraw(sequence);
+        vec![Effect::Withdraw {
+            sequence: sequence as u32,
+        }]
+    }
+
+    /// Counts the answer `sequence` as not given; gives what it was.
+    fn withdraw(&mut self, sequence: usize) -> Outcome {
         let (number, answer, back) = &mut self.kept[sequence];
         *back = true;
-        self.taken_back += 1;
         let (number, outcome) = (*number, answer.outcome);
         // A try taken back was none: the next one at this prompt is the first.
         if number == self.number
@@ -604,15 +637,7 @@ impl Sitting {
         let now = self.instant(self.counted_to_ms);
         self.chooser = chooser(&self.plan, self.block, &self.kept, now);
         self.staircase = staircase(&self.plan, &self.kept);
-        vec![
-            Effect::Withdraw {
-                sequence: sequence as u32,
-            },
-            Effect::Tell(Feedback::TakenBack {
-                outcome,
-                times: self.taken_back,
-            }),
-        ]
+        outcome
     }
 
     fn finish(&mut self, end: End) -> Vec<Effect> {
@@ -750,6 +775,33 @@ mod tests {
         assert_eq!(saved(&effects)[0].response_ms, Some(1200));
         assert_eq!(saved(&effects)[0].active_ms, 1300);
         assert_ne!(shown(&effects), Some(item));
+    }
+
+    #[test]
+    fn while_three_keys_are_asked_for_nothing_is_judged_and_what_was_misheard_counts_for_nothing() {
+        let (mut sitting, item) = begun(AnswerWay::Piano);
+        let struck = |onset_ms, semitones| Event::Struck {
+            onset_ms,
+            at_ms: onset_ms + 50,
+            key: Some(MidiNote(item.pitch.midi().0 + semitones)),
+        };
+        assert_eq!(saved(&sitting.on(struck(1_000, -1))).len(), 1);
+        sitting.on(Event::Doubt);
+        assert_eq!(sitting.rest(), Some(Rest::Places));
+        assert_eq!(sitting.on(struck(2_000, 0)), []);
+        assert_eq!(
+            sitting.on(Event::Misheard { sequence: 0 }),
+            [Effect::Withdraw { sequence: 0 }]
+        );
+        // Once, and only what was there.
+        assert_eq!(sitting.on(Event::Misheard { sequence: 0 }), []);
+        assert_eq!(sitting.on(Event::Misheard { sequence: 7 }), []);
+        // The prompt is put again, and its next answer is a first try.
+        let again = sitting.on(Event::Resume { at_ms: 8_000 });
+        assert_eq!(shown(&again), Some(item));
+        sitting.on(Event::Ready { at_ms: 8_000 });
+        let answer = saved(&sitting.on(struck(9_000, 0))).remove(0);
+        assert_eq!((answer.attempt, answer.response_ms), (1, Some(1_000)));
     }
 
     fn group_plan() -> Plan {
@@ -939,10 +991,10 @@ mod tests {
         };
         assert!(sitting.on(Event::Begin { at_ms: 0 }).is_empty());
         assert_eq!(sitting.rest(), Some(Rest::BeforeFirst));
-        // Waiting is no silence; a knock is no note.
+        // Waiting is no silence.
         assert!(sitting.on(Event::Passed { at_ms: 40_000 }).is_empty());
-        assert!(sitting.on(struck(41_000, None)).is_empty());
-        let effects = sitting.on(struck(42_000, Some(MidiNote(30))));
+        // A note begins it, even one that lies between two keys.
+        let effects = sitting.on(struck(42_000, None));
         let item = shown(&effects).unwrap();
         assert!(saved(&effects).is_empty());
         sitting.on(Event::Ready { at_ms: 42_100 });

@@ -3,18 +3,19 @@
 use std::io;
 use std::time::{Duration, Instant};
 
-use crate::drill::{Cue, Effect, Event, Feedback, Sitting, Summary};
-use crate::signal::listen::{NoteEvent, Surety};
-use crate::study::{AnswerWay, Item, PromptKind, Stage, Task};
-use crate::theory::{MidiNote, Pitch, Spelling};
+use crate::drill::{Cue, Effect, Event, Feedback, Placed, Places, Rest, Sitting, Summary};
+use crate::signal::listen::{Lesson, NoteEvent, Options, Surety};
+use crate::signal::tuning::PianoTuning;
+use crate::study::{AnswerWay, Item, Outcome, PromptKind, Stage, Task};
+use crate::theory::{Hz, MidiNote, Pitch, Spelling};
 
-use super::ear::{Heard, OwnSound};
+use super::ear::{Heard, OwnSound, PianoStore};
 use super::events::EventLog;
 use super::home::HomeError;
 use super::record::{Record, RecordError};
 use super::sound::Sound;
 use super::words::asking::{self, Choice};
-use super::words::{Wording, clock};
+use super::words::{Wording, clock, known_in_words, placed_in_words};
 
 /// Why a sitting could not go on.
 #[derive(Debug, thiserror::Error)]
@@ -49,6 +50,8 @@ pub struct View {
     pub cue: Option<Cue>,
     /// It sounds now that the prompt is put.
     sounds: bool,
+    /// Something said beside the verdicts, until the next is told.
+    pub notice: Option<String>,
     /// The end of the sitting.
     pub summary: Option<Summary>,
 }
@@ -80,6 +83,12 @@ pub struct Setup {
     pub told_clock: bool,
     /// From our sound to its arrival by the microphone, where that was measured and is listened to.
     pub loop_delay: Duration,
+    /// What is known of the piano.
+    pub places: Places,
+    /// Where that is kept, for a piano that stays.
+    pub piano: Option<PianoStore>,
+    /// Its keys as a tuning check measured them, if one did.
+    pub tuned: Option<PianoTuning>,
 }
 
 /// Whole cents of a note above its key in equal temperament.
@@ -92,6 +101,23 @@ pub struct Desk {
     setup: Setup,
     clock: Clock,
     view: View,
+    /// The answer saved last: its number in the sitting and what it was worth.
+    saved: Option<(u32, Outcome)>,
+    /// Verdicts on what was heard, to be looked at again when more is known of the piano.
+    judged: Vec<Judged>,
+    /// What the listener may learn.
+    lessons: Vec<Lesson>,
+    /// When a key was asked for by its place: what began before is not that key.
+    place_asked_ms: u64,
+}
+
+/// A verdict on a note that was heard.
+#[derive(Debug, Clone, Copy)]
+struct Judged {
+    sequence: u32,
+    asked: MidiNote,
+    pitch: Hz,
+    outcome: Outcome,
 }
 
 impl Desk {
@@ -106,6 +132,10 @@ impl Desk {
             setup,
             clock,
             view: View::default(),
+            saved: None,
+            judged: Vec::new(),
+            lessons: Vec::new(),
+            place_asked_ms: 0,
         }
     }
 
@@ -254,30 +284,132 @@ impl Desk {
 
     /// A note was heard.
     pub fn heard(&mut self, heard: &Heard) -> Result<(), DeskError> {
-        let (onset_ms, at_ms) = (self.at_ms(heard.onset), self.at_ms(heard.at));
-        self.heard_at(&heard.note, onset_ms, at_ms)
+        self.note(self.at_ms(heard.onset), self.at_ms(heard.at), &heard.note)
     }
 
-    /// A note was heard at that time of the sitting.
-    pub fn heard_at(
-        &mut self,
-        note: &NoteEvent,
-        onset_ms: u64,
-        at_ms: u64,
-    ) -> Result<(), DeskError> {
-        let key = (note.surety == Surety::Sure).then_some(note.key);
-        self.on(match self.setup.sitting.way() {
-            AnswerWay::Voice => Event::Sung {
+    /// A note was heard that began at `onset_ms` and was known at `at_ms`.
+    pub fn note(&mut self, onset_ms: u64, at_ms: u64, note: &NoteEvent) -> Result<(), DeskError> {
+        let sure = note.surety == Surety::Sure;
+        if self.setup.sitting.way() == AnswerWay::Voice {
+            // A voice is no instrument: how it is off teaches nothing of where the notes lie.
+            let note = sure.then(|| (note.key, off_key(note)));
+            return self.on(Event::Sung {
                 onset_ms,
                 at_ms,
-                note: key.map(|key| (key, off_key(note))),
+                note,
+            });
+        }
+        if self.setup.places.place().is_some() {
+            return self.place(onset_ms, at_ms, note.frequency);
+        }
+        let prompt = (self.view.number, self.view.item);
+        self.saved = None;
+        self.on(Event::Struck {
+            onset_ms,
+            at_ms,
+            key: sure.then_some(note.key),
+        })?;
+        let ((number, Some(item)), Some((sequence, outcome))) = (prompt, self.saved) else {
+            return Ok(());
+        };
+        // Only a note that is written has one key; what the ear is asked may have another.
+        if item.task.is_some() {
+            return Ok(());
+        }
+        let asked = item.pitch.midi();
+        if outcome == Outcome::Right {
+            self.lessons.push(Lesson::Right(*note));
+        }
+        self.judged.push(Judged {
+            sequence,
+            asked,
+            pitch: note.frequency,
+            outcome,
+        });
+        let doubt = self.setup.places.hear(number, asked, note.frequency);
+        if doubt {
+            self.on(Event::Doubt)?;
+            if self.setup.sitting.rest() == Some(Rest::Places) {
+                self.setup.places.ask();
+                self.place_asked_ms = at_ms;
+            }
+        }
+        Ok(())
+    }
+
+    /// A key was struck that was asked for by its place.
+    fn place(&mut self, onset_ms: u64, at_ms: u64, pitch: Hz) -> Result<(), DeskError> {
+        if onset_ms <= self.place_asked_ms {
+            return Ok(());
+        }
+        self.place_asked_ms = at_ms;
+        let placed = self.setup.places.take(pitch);
+        let Placed::Done(known) = placed else {
+            self.view.notice = placed_in_words(placed).map(str::to_owned);
+            return Ok(());
+        };
+        self.lessons.push(Lesson::Keys(known));
+        if let Some(piano) = &self.setup.piano {
+            piano.set(&known)?;
+        }
+        // Verdicts that would be others by what is known now were misheard.
+        let mut taken_back = 0;
+        for judged in std::mem::take(&mut self.judged) {
+            let fits = self.setup.places.is(judged.asked, judged.pitch);
+            if judged.outcome != Outcome::NotSure && fits != (judged.outcome == Outcome::Right) {
+                let sequence = judged.sequence;
+                self.on(Event::Misheard { sequence })?;
+                taken_back += 1;
+            }
+        }
+        self.view.feedback = None;
+        self.view.notice = Some(known_in_words(&known, taken_back));
+        self.on(Event::Resume { at_ms })
+    }
+
+    /// Which key is asked for by its place, counted from 0, if one is.
+    pub fn place_asked(&self) -> Option<usize> {
+        self.setup.places.place()
+    }
+
+    /// What the listener may learn from what has been heard since this was asked last.
+    pub fn take_lessons(&mut self) -> Vec<Lesson> {
+        std::mem::take(&mut self.lessons)
+    }
+
+    /// Goes on without the three keys, if they are asked for: nothing can be heard.
+    pub fn leave_places(&mut self) -> Result<(), DeskError> {
+        if self.setup.sitting.rest() == Some(Rest::Places) {
+            let at_ms = self.now_ms();
+            self.on(Event::Resume { at_ms })?;
+        }
+        Ok(())
+    }
+
+    /// What is listened for, and what is known beforehand: strings are struck or a voice sings, and only right answers
+    /// teach where a piano's keys lie.
+    pub fn listening(&self) -> Options {
+        let usual = Options {
+            learns: false,
+            ..Options::default()
+        };
+        if self.setup.sitting.way() == AnswerWay::Voice {
+            return Options {
+                piano: false,
+                ..usual
+            };
+        }
+        let usual = Options {
+            voice: None,
+            ..usual
+        };
+        match &self.setup.tuned {
+            Some(tuned) => Options {
+                instrument: Some(tuned.clone()),
+                ..usual
             },
-            _ => Event::Struck {
-                onset_ms,
-                at_ms,
-                key,
-            },
-        })
+            None => usual.with_keys(&self.setup.places.known()),
+        }
     }
 
     /// Time passes while the piano can be heard.
@@ -310,8 +442,12 @@ impl Desk {
     /// Takes one event through the sitting and does what it asks for.
     pub fn on(&mut self, event: Event) -> Result<(), DeskError> {
         for effect in self.setup.sitting.on(event) {
-            if let Effect::Save { answer, .. } = &effect {
+            if let Effect::Save {
+                answer, sequence, ..
+            } = &effect
+            {
                 self.setup.record.save(answer)?;
+                self.saved = Some((*sequence, answer.outcome));
             }
             if let Effect::Withdraw { sequence } = &effect {
                 self.setup.record.withdraw(*sequence)?;
@@ -341,6 +477,7 @@ impl Desk {
                 }
                 Effect::Tell(feedback) => {
                     self.view.feedback = Some(feedback);
+                    self.view.notice = None;
                     self.view.told += 1;
                 }
                 Effect::Finish(summary) => {
@@ -350,6 +487,13 @@ impl Desk {
                 }
                 Effect::Save { .. } | Effect::Withdraw { .. } => {}
             }
+        }
+        // The learner has gone on without them, or ended the sitting.
+        let asking = self.setup.places.place().is_some();
+        if asking && (self.setup.sitting.over() || self.setup.sitting.rest() != Some(Rest::Places))
+        {
+            self.setup.places.leave();
+            self.view.notice = None;
         }
         Ok(())
     }

@@ -7,6 +7,7 @@ use jiff::tz::TimeZone;
 
 use super::clock;
 use super::desk::{Desk, Setup};
+use super::ear::PianoStore;
 use super::events::EventLog;
 use super::paths::Paths;
 use super::reading::{Manner, Reading, floor_key};
@@ -17,12 +18,12 @@ use super::store::{CourseChoice, Learner, Store, StoreError};
 use super::term::screens::quiz::{Finding, Quiz};
 use super::today::Today;
 use super::words::Wording;
-use crate::drill::{Limits, Plan, Sitting};
+use crate::drill::{KnownKeys, Limits, PLACES, Places, Plan, Sitting};
 use crate::signal::tuning::PianoTuning;
 use crate::study::{
     AnswerWay, Course, Family, Practised, PromptKind, Stage, carried, practice_day, standing_from,
 };
-use crate::theory::NoteNames;
+use crate::theory::{NoteNames, Reference, Temperament};
 
 /// Where the stage is kept at which a learner enters the course.
 const ENTER_KEY: &str = "enter-at";
@@ -480,6 +481,16 @@ impl Home {
             cap_ms: u64::from(stage.kind.active_cap_ms()),
             hands_on: wish.hands_on(),
         };
+        // A recording may be of any piano.
+        let piano = wish.hands_on().then(|| PianoStore::new(&self.paths));
+        let known = piano.as_ref().map_or([None; 3], PianoStore::get);
+        // Three keys are told where a measured piano was retuned or moved: they are the later word.
+        let tuned = self.piano()?.filter(|_| known == [None; 3]);
+        let reference = Reference::default();
+        let known = match &tuned {
+            Some(tuned) => measured(tuned, reference),
+            None => known,
+        };
         Ok(Desk::new(Setup {
             sitting: Sitting::new(plan),
             stage,
@@ -489,6 +500,9 @@ impl Home {
             sound,
             told_clock: wish.told_clock,
             loop_delay: wish.loop_delay,
+            places: Places::new(Reference::default(), known),
+            piano,
+            tuned,
         }))
     }
 }
@@ -517,6 +531,14 @@ fn limits(wish: &Wish, stage: &Stage, practised: Practised) -> Limits {
             prompts: None,
         },
     }
+}
+
+/// Where the three keys that may be asked for lie on a measured piano.
+fn measured(tuned: &PianoTuning, reference: Reference) -> KnownKeys {
+    PLACES.map(|key| {
+        let at = Temperament::equal().frequency(key, reference);
+        Some((key, tuned.first(key)?.cents_above(at)))
+    })
 }
 
 fn first_course() -> Course {

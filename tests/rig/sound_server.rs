@@ -149,7 +149,14 @@ impl Grand {
                 let sound = reader
                     .samples::<i16>()
                     .map(|s| f32::from(s.unwrap()) / 32_768.0);
-                keys.insert(key.0, sound.collect());
+                let mut sound: Vec<f32> = sound.collect();
+                // A recording that stops short in the midst of its sound would be a hole in a stream.
+                let fade = RATE as usize / 2;
+                let from = sound.len().saturating_sub(fade);
+                for (i, sample) in sound[from..].iter_mut().enumerate() {
+                    *sample *= 1.0 - i as f32 / fade as f32;
+                }
+                keys.insert(key.0, sound);
             }
         }
         Grand { keys }
@@ -157,12 +164,17 @@ impl Grand {
 
     /// The key's sound: its recording, or the nearest one at another speed.
     pub fn strike(&self, key: MidiNote) -> Vec<f32> {
+        self.strike_off(key, 0.0)
+    }
+
+    /// The same on a piano that lies `cents` off as a whole.
+    pub fn strike_off(&self, key: MidiNote, cents: f64) -> Vec<f32> {
         let (nearest, sound) = self
             .keys
             .iter()
             .min_by_key(|(recorded, _)| (**recorded - key.0).abs())
             .unwrap();
-        let speed = (f64::from(key.0 - nearest) / 12.0).exp2();
+        let speed = ((f64::from(key.0 - nearest) + cents / 100.0) / 12.0).exp2();
         let length = (sound.len() as f64 / speed) as usize - 1;
         (0..length)
             .map(|i| {

@@ -118,7 +118,7 @@ pub fn list() -> Result<(Vec<Listed>, Vec<Listed>), InputFault> {
 #[cfg(feature = "sound")]
 mod device {
     use std::sync::mpsc::{Receiver, Sender};
-    use std::time::{Duration, Instant};
+    use std::time::Instant;
 
     use cpal::traits::{DeviceTrait, HostTrait, StreamTrait};
     use cpal::{
@@ -129,13 +129,11 @@ mod device {
     use super::super::input_fault::InputFault;
     use super::super::input_ring::{Capture, Intake, intake};
     use super::super::quiet::Quiet;
+    use super::super::storm::Storm;
     use super::{Listed, Opened};
 
     /// Sound in one callback: 10 ms gave overruns on a busy machine, 21 ms none.
     const BUFFER_S: f64 = 0.0213;
-
-    /// More errors than this since the last sound: the stream is broken, and its thread must not eat a core.
-    const STORM: u64 = 50;
 
     /// Devices by which a sound server is reached though it is not the default: the library reads its configuration once,
     /// and a server that was started later is not in it.
@@ -282,7 +280,7 @@ mod device {
     {
         let channels = usize::from(config.channels);
         let state = std::sync::Arc::clone(intake.state());
-        let mut at_last_sound = 0;
+        let (opened, mut storm) = (Instant::now(), Storm::default());
         device
             .build_input_stream(
                 config,
@@ -291,13 +289,9 @@ mod device {
                 },
                 // Called up to 200,000 times a second when a server dies, and never with a word that it did.
                 move |error| {
+                    state.count_error(error.kind() == ErrorKind::Xrun);
                     let now = Instant::now();
-                    let count = state.count_error(error.kind() == ErrorKind::Xrun);
-                    if state.silent_for(now) < Duration::from_millis(100) {
-                        at_last_sound = count;
-                    } else if count - at_last_sound > STORM {
-                        std::thread::sleep(Duration::from_millis(5));
-                    }
+                    std::thread::sleep(storm.error(now - opened, state.silent_for(now)));
                 },
                 None,
             )

@@ -60,12 +60,12 @@ impl InputState {
         self.overruns.load(Ordering::Relaxed)
     }
 
-    /// Counts an error; gives the count.
+    /// Counts an error.
     #[cfg(feature = "sound")]
-    pub(super) fn count_error(&self, overrun: bool) -> u64 {
+    pub(super) fn count_error(&self, overrun: bool) {
         self.overruns
             .fetch_add(u64::from(overrun), Ordering::Relaxed);
-        self.errors.fetch_add(1, Ordering::Relaxed) + 1
+        self.errors.fetch_add(1, Ordering::Relaxed);
     }
 }
 
@@ -150,6 +150,11 @@ impl Intake {
             overruns: self.state.overruns(),
             at,
         });
+    }
+
+    /// Samples that find room now, for a source that can wait.
+    pub fn room(&self) -> usize {
+        self.samples.slots()
     }
 
     /// What the callback tells.

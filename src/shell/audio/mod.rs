@@ -8,6 +8,8 @@ mod loudspeaker;
 mod output;
 mod quiet;
 mod source;
+#[cfg(feature = "sound")]
+mod storm;
 
 pub use fault::AudioFault;
 pub use input::{

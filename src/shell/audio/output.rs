@@ -131,6 +131,7 @@ impl Opening {
 #[cfg(feature = "sound")]
 mod device {
     use std::sync::mpsc::{Receiver, Sender};
+    use std::time::Instant;
 
     use cpal::traits::{DeviceTrait, HostTrait, StreamTrait};
     use cpal::{BufferSize, ErrorKind, FromSample, OutputCallbackInfo, SampleFormat, SizedSample};
@@ -138,6 +139,7 @@ mod device {
     use super::super::fault::AudioFault;
     use super::super::quiet::Quiet;
     use super::super::source::{LoudSource, Player, source};
+    use super::super::storm::Storm;
     use crate::signal::synth::SampleRate;
 
     /// Frames a callback asks for: 480 gave underruns on a busy machine, 1024 none.
@@ -200,6 +202,7 @@ mod device {
         let channels = usize::from(config.channels);
         let rate = config.sample_rate;
         let state = source.state();
+        let (opened, mut storm) = (Instant::now(), Storm::default());
         device
             .build_output_stream(
                 config,
@@ -214,10 +217,16 @@ mod device {
                     source.fill(out, channels, latency, T::from_sample_);
                 },
                 // Called up to 200,000 times a second when a server dies, without saying so: numbers only.
-                move |error| match error.kind() {
-                    ErrorKind::Xrun => state.count_xrun(),
-                    ErrorKind::DeviceNotAvailable | ErrorKind::StreamInvalidated => state.lose(),
-                    _ => (),
+                move |error| {
+                    match error.kind() {
+                        ErrorKind::Xrun => state.count_xrun(),
+                        ErrorKind::DeviceNotAvailable | ErrorKind::StreamInvalidated => {
+                            state.lose();
+                        }
+                        _ => (),
+                    }
+                    let now = Instant::now();
+                    std::thread::sleep(storm.error(now - opened, state.silent_for(now)));
                 },
                 None,
             )

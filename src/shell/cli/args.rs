@@ -334,7 +334,7 @@ pub struct HearArgs {
     #[arg(long = "for", value_name = "SECONDS", value_parser = clap::value_parser!(u32).range(1..))]
     pub seconds: Option<u32>,
     /// The pitch every hundredth of a second instead of the notes.
-    #[arg(long, conflicts_with = "microphone")]
+    #[arg(long)]
     pub frames: bool,
     /// A line of JSON a row.
     #[arg(long)]

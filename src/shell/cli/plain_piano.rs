@@ -8,6 +8,7 @@ use super::plain::{put, take, tell};
 use crate::drill::{Event, Rest, Summary};
 use crate::shell::desk::{Desk, DeskError};
 use crate::shell::ear::{EarNews, Hands, Tell};
+use crate::shell::words::place_in_words;
 use crate::study::AnswerWay;
 
 /// How often time is looked at while nothing happens.
@@ -47,6 +48,7 @@ pub(super) fn run(
     let mut told = 0;
     let mut said = None;
     let mut shown = None;
+    let mut notice = None;
     let mut lines = true;
     loop {
         hands.pass_time(desk)?;
@@ -61,6 +63,12 @@ pub(super) fn run(
             }
         }
         told = tell(desk, told, output)?;
+        if desk.view().notice != notice {
+            notice.clone_from(&desk.view().notice);
+            if let Some(notice) = &notice {
+                writeln!(output, "{notice}")?;
+            }
+        }
         if let Some(summary) = desk.view().summary.clone() {
             for line in desk.closing_lines(&summary) {
                 writeln!(output, "{line}")?;
@@ -73,9 +81,13 @@ pub(super) fn run(
             desk.view().number,
             told,
             hands.listening(),
+            desk.place_asked(),
         );
         if shown != Some(now) {
             shown = Some(now);
+            for line in desk.place_asked().into_iter().flat_map(place_in_words) {
+                writeln!(output, "{line}")?;
+            }
             match (desk.sitting().rest(), desk.view().item) {
                 (Some(rest), _) => writeln!(output, "{}", in_words(rest, &hands))?,
                 (None, Some(_)) => writeln!(output, "{}", put(desk).unwrap_or_default())?,

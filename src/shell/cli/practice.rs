@@ -26,8 +26,8 @@ use crate::shell::term::screens::quiz::{Finding, Quiz};
 use crate::shell::term::{self, Manner};
 use crate::shell::today::Today;
 use crate::shell::wav;
-use crate::signal::listen::{Listener, NoteEvent, Options};
-use crate::signal::tuning::PianoTuning;
+use crate::shell::words::place_in_words;
+use crate::signal::listen::Listener;
 use crate::study::{AnswerWay, PromptKind};
 
 /// Bare `stavelark`: the home screen, or today in words where there is no screen.
@@ -71,8 +71,7 @@ pub(super) fn run(cli: &Cli, args: &PracticeArgs) -> anyhow::Result<ExitCode> {
         read::there(path)?;
         let recording = wav::read(path)?;
         let desk = home.sitting(&wish, wording(cli, &home), events, Sound::silent())?;
-        let listening = listening(wish.way, home.piano()?);
-        return from_recording(desk, &recording, listening);
+        return from_recording(desk, &recording);
     }
     if args.plain || cli.plain {
         let sound = sound(&home)?;
@@ -181,8 +180,7 @@ fn hands(home: &Home, desk: &Desk, tell: Tell) -> Hands {
         chosen: settings.microphone(),
     };
     let options = EarOptions {
-        // A record that cannot be read was told when it was opened; the usual piano is heard then.
-        listening: listening(desk.sitting().way(), home.piano().unwrap_or_default()),
+        listening: desk.listening(),
         follow: sung,
         own: desk.own_sound(),
         headphones: settings.headphones(),
@@ -190,22 +188,6 @@ fn hands(home: &Home, desk: &Desk, tell: Tell) -> Hands {
         ..EarOptions::default()
     };
     Hands::start(Box::new(microphones), options, tell)
-}
-
-/// What is listened for. A voice is no instrument: how it is off teaches nothing of where the notes lie.
-fn listening(way: AnswerWay, instrument: Option<PianoTuning>) -> Options {
-    let usual = Options::default();
-    match way {
-        AnswerWay::Voice => Options {
-            piano: false,
-            learns: false,
-            ..usual
-        },
-        _ => Options {
-            instrument,
-            ..usual
-        },
-    }
 }
 
 /// From the home screen, or with a wish at once into practice.
@@ -324,32 +306,29 @@ impl term::Host for Screen<'_> {
 }
 
 /// A sitting whose clock and whose piano are a recording's.
-fn from_recording(
-    mut desk: Desk,
-    recording: &wav::Recording,
-    listening: Options,
-) -> anyhow::Result<ExitCode> {
-    let mut listener = Listener::new(recording.rate, listening)?;
-    let mut notes: Vec<NoteEvent> = listener.push(&recording.mono);
-    notes.extend(listener.finish());
-    notes.sort_by(|a, b| a.decided_s.total_cmp(&b.decided_s));
+fn from_recording(mut desk: Desk, recording: &wav::Recording) -> anyhow::Result<ExitCode> {
+    let mut listener = Listener::new(recording.rate, desk.listening())?;
     say(&desk.heading())?;
     desk.begin()?;
     put(&mut desk)?;
-    let mut told = 0;
-    for note in notes {
-        desk.tell_time(ms(note.decided_s));
-        desk.heard_at(&note, ms(note.onset_s), ms(note.decided_s))?;
-        if desk.view().told > told {
-            told = desk.view().told;
-            if let Some(feedback) = &desk.view().feedback {
-                say(&desk.wording().feedback(feedback))?;
+    let mut said = Said::default();
+    // A block at a time, as a microphone gives it: what an answer teaches is known at the next.
+    for block in recording.mono.chunks(BLOCK) {
+        for note in listener.push(block) {
+            desk.tell_time(ms(note.decided_s));
+            desk.note(ms(note.onset_s), ms(note.decided_s), &note)?;
+            said.say(&desk)?;
+            if desk.view().summary.is_some() {
+                break;
             }
+            put(&mut desk)?;
+        }
+        for lesson in desk.take_lessons() {
+            listener.teach(&lesson);
         }
         if desk.view().summary.is_some() {
             break;
         }
-        put(&mut desk)?;
     }
     if desk.view().summary.is_none() {
         desk.tell_time(ms(recording.seconds()));
@@ -368,9 +347,48 @@ fn from_recording(
     Ok(ExitCode::SUCCESS)
 }
 
+/// Samples heard at a time: about what a sound card gives.
+const BLOCK: usize = 1024;
+
+/// What has been said of a sitting so far.
+#[derive(Default)]
+struct Said {
+    told: u32,
+    notice: Option<String>,
+    place: Option<usize>,
+}
+
+impl Said {
+    /// Says what is new.
+    fn say(&mut self, desk: &Desk) -> anyhow::Result<()> {
+        let view = desk.view();
+        if view.told > self.told {
+            self.told = view.told;
+            if let Some(feedback) = &view.feedback {
+                say(&desk.wording().feedback(feedback))?;
+            }
+        }
+        if self.notice != view.notice {
+            self.notice.clone_from(&view.notice);
+            if let Some(notice) = &view.notice {
+                say(notice)?;
+            }
+        }
+        let place = desk.place_asked();
+        if self.place != place {
+            self.place = place;
+            for line in place.into_iter().flat_map(place_in_words) {
+                say(&line)?;
+            }
+        }
+        Ok(())
+    }
+}
+
 /// Puts the prompt in words and starts its clock.
 fn put(desk: &mut Desk) -> anyhow::Result<()> {
     if !desk.view().ready
+        && !desk.sitting().paused()
         && let Some(question) = desk.question()
     {
         say(&format!("{}. {question}", desk.view().number))?;

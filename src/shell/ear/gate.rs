@@ -69,8 +69,9 @@ impl Gate {
         }
     }
 
-    /// Takes the mean `power` of the frame that ends at `end_s`; `own`: our sound may be in it.
-    pub(super) fn frame(&mut self, power: f32, end_s: f64, own: bool) {
+    /// Takes the mean `power` of the frame that ends at `end_s`; `own`: our sound may be in it, and since when, which may lie
+    /// before what was already taken.
+    pub(super) fn frame(&mut self, power: f32, end_s: f64, own: Option<f64>) {
         self.now_s = end_s;
         self.recent.push_back(power.max(1e-12));
         if self.recent.len() > SMOOTH {
@@ -78,17 +79,16 @@ impl Gate {
         }
         let level = self.recent.iter().sum::<f32>() / self.recent.len() as f32;
         self.state = match (self.state, own) {
-            (State::Open, false) => {
+            (State::Open, None) => {
                 let floor = self.floor.get_or_insert(level);
                 *floor = level.min(*floor * FLOOR_RISE);
                 State::Open
             }
-            (State::Open, true) => State::Own {
-                from_s: end_s - FRAME_S,
+            (State::Open, Some(since_s)) => State::Own {
+                from_s: since_s.min(end_s - FRAME_S),
             },
-            (State::Own { from_s }, true) => State::Own { from_s },
-            (State::Tail { from_s, .. }, true) => State::Own { from_s },
-            (State::Own { from_s }, false) => self.decay(
+            (State::Own { from_s } | State::Tail { from_s, .. }, Some(_)) => State::Own { from_s },
+            (State::Own { from_s }, None) => self.decay(
                 State::Tail {
                     from_s,
                     lowest: level,
@@ -98,7 +98,7 @@ impl Gate {
                 },
                 level,
             ),
-            (tail @ State::Tail { .. }, false) => self.decay(tail, level),
+            (tail @ State::Tail { .. }, None) => self.decay(tail, level),
         };
         while self
             .closed
@@ -211,7 +211,7 @@ mod tests {
                 power += struck * (-(after - at) as f32 * 3.0).exp();
             }
             let was = gate.is_closed();
-            gate.frame(power, end_s, own);
+            gate.frame(power, end_s, own.then_some(1.0));
             if was && !gate.is_closed() {
                 opened.push(end_s - 2.0);
             }
@@ -244,12 +244,23 @@ mod tests {
     }
 
     #[test]
+    fn our_sound_that_is_known_of_late_is_not_judged_from_its_beginning_on() {
+        let mut gate = Gate::new();
+        for frame in 1..200 {
+            let end_s = f64::from(frame) * FRAME_S;
+            // It began at 1.0 s; the listener was held up and learns of it at 1.2 s.
+            gate.frame(1e-2, end_s, (end_s > 1.2).then_some(1.0));
+        }
+        assert!(!gate.admits(1.05) && gate.admits(0.9));
+    }
+
+    #[test]
     fn a_fan_that_starts_during_our_sound_does_not_close_the_gate_for_good() {
         let mut gate = Gate::new();
         for frame in 1..400 {
             let end_s = f64::from(frame) * FRAME_S;
             let power = if end_s < 1.0 { FLOOR } else { 1e-4 };
-            gate.frame(power, end_s, (1.0..2.0).contains(&end_s));
+            gate.frame(power, end_s, (1.0..2.0).contains(&end_s).then_some(1.0));
         }
         assert!(!gate.is_closed());
     }

@@ -1,7 +1,9 @@
 //! The thread that listens. In: microphones, and whether our own speaker sounds. Out: [`EarNews`], each as it happens.
 
+use std::collections::VecDeque;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::sync::mpsc::{Receiver, Sender, channel};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
@@ -12,7 +14,7 @@ use super::own::OwnSound;
 use super::pace::{Pace, PaceWatch};
 use crate::shell::audio::{Block, InputFault, Microphone, Microphones, OpeningMicrophone};
 use crate::signal::listen::{
-    ListenError, Listener, NoteEvent, Options, PitchFrame, PitchTrack, Surety,
+    Lesson, ListenError, Listener, NoteEvent, Options, PitchFrame, PitchTrack, Surety,
 };
 
 /// How often the ring is looked at: a block comes every 21 ms.
@@ -27,6 +29,9 @@ const HELD_UP: Duration = Duration::from_millis(100);
 /// From the end of our sound at the device to its end in the microphone, where no loop was measured: above what sound
 /// servers are set to.
 const UNMEASURED_LOOP_S: f64 = 0.2;
+
+/// Lessons kept for a device that comes back.
+const REMEMBERED: usize = 48;
 
 /// A stream that ran for so long is trusted again: the next loss is tried soon.
 const TRUSTED: Duration = Duration::from_secs(10);
@@ -125,6 +130,7 @@ pub type Tell = Box<dyn FnMut(EarNews) -> bool + Send>;
 pub struct Ear {
     stop: Arc<AtomicBool>,
     lost: Arc<AtomicU64>,
+    lessons: Sender<Lesson>,
     thread: Option<JoinHandle<()>>,
 }
 
@@ -133,19 +139,33 @@ impl Ear {
     pub fn start(microphones: Box<dyn Microphones>, options: EarOptions, mut tell: Tell) -> Ear {
         let stop = Arc::new(AtomicBool::new(false));
         let lost = Arc::new(AtomicU64::new(0));
+        let (lessons, told_lessons) = channel();
         let mut listening = Listening {
             microphones,
             pause: options.patience.first_retry,
             options,
             told: None,
             lost: Arc::clone(&lost),
+            lessons: told_lessons,
+            learnt: VecDeque::new(),
         };
         let stopped = Arc::clone(&stop);
         let thread = std::thread::Builder::new()
             .name("listening".to_owned())
             .spawn(move || listening.run(&stopped, &mut tell))
             .ok();
-        Ear { stop, lost, thread }
+        Ear {
+            stop,
+            lost,
+            lessons,
+            thread,
+        }
+    }
+
+    /// Teaches it how the instrument is tuned; what is learnt outlasts a device that goes away.
+    pub fn teach(&self, lesson: Lesson) {
+        // An ear that has ended need not learn.
+        let _ended = self.lessons.send(lesson);
     }
 
     /// Times sound was lost on its way, by the ring or by the device's own buffer.
@@ -178,9 +198,33 @@ struct Listening {
     /// The fault that was told last, while there is one: the same one at every try is no news.
     told: Option<InputFault>,
     lost: Arc<AtomicU64>,
+    lessons: Receiver<Lesson>,
+    /// Notes whose keys were told to be right, for the next device.
+    learnt: VecDeque<Lesson>,
 }
 
 impl Listening {
+    /// Takes the lessons that have come.
+    fn learn(&mut self, state: &mut State) {
+        while let Ok(lesson) = self.lessons.try_recv() {
+            if let State::Open(hearing) = state {
+                hearing.listener.teach(&lesson);
+            }
+            match lesson {
+                Lesson::Keys(keys) => {
+                    self.options.listening = self.options.listening.clone().with_keys(&keys);
+                    self.learnt.clear();
+                }
+                Lesson::Right(_) => {
+                    if self.learnt.len() == REMEMBERED {
+                        self.learnt.pop_front();
+                    }
+                    self.learnt.push_back(lesson);
+                }
+            }
+        }
+    }
+
     fn run(&mut self, stop: &AtomicBool, tell: &mut Tell) {
         let mut state = State::Opening(self.microphones.open());
         let mut last_turn = Instant::now();
@@ -192,12 +236,16 @@ impl Listening {
                 held_up = now;
             }
             last_turn = now;
+            self.learn(&mut state);
             let in_time = now.saturating_duration_since(held_up) > self.options.patience.liveness;
             let result = match &mut state {
                 State::Opening(opening) => match opening.poll(now) {
                     None => Ok(()),
                     Some(opened) => opened
-                        .and_then(|microphone| Hearing::new(microphone, now, &self.options))
+                        .and_then(|microphone| {
+                            let lessons = self.learnt.iter();
+                            Hearing::new(microphone, now, &self.options, lessons)
+                        })
                         .map(|hearing| state = State::Open(Box::new(hearing))),
                 },
                 State::Open(hearing) => {
@@ -272,14 +320,17 @@ struct Hearing {
 }
 
 impl Hearing {
-    fn new(
+    fn new<'a>(
         microphone: Microphone,
         now: Instant,
         options: &EarOptions,
+        lessons: impl Iterator<Item = &'a Lesson>,
     ) -> Result<Hearing, InputFault> {
         let rate = microphone.capture.rate();
+        let mut listener = Hears::new(rate, options)?;
+        lessons.for_each(|lesson| listener.teach(lesson));
         Ok(Hearing {
-            listener: Hears::new(rate, options)?,
+            listener,
             clock: StreamClock::new(f64::from(rate), now),
             pace: PaceWatch::new(f64::from(rate)),
             gate: Gate::new(),
@@ -343,6 +394,8 @@ impl Hearing {
         self.overruns = block.overruns;
         self.gaps += u64::from(gap);
         self.clock.block(block.samples, gap, block.at);
+        // What has come by now may hold a sound of ours that has just begun.
+        self.own.look(options, Instant::now());
         if options.sound {
             news.push(EarNews::Sound {
                 samples: samples.to_vec(),
@@ -383,7 +436,7 @@ impl Hearing {
             self.frame.0 += 1;
             self.frame.1 += sample * sample;
             if self.frame.0 == length {
-                let own = self.own.covers(at, &self.clock, options);
+                let own = self.own.since(at, &self.clock, options);
                 self.gate.frame(self.frame.1 / length as f32, at, own);
                 self.frame = (0, 0.0);
             }
@@ -439,6 +492,13 @@ impl Hears {
         })
     }
 
+    fn teach(&mut self, lesson: &Lesson) {
+        // A pitch that is followed is told as it is, whatever the instrument.
+        if let Hears::Notes(listener) = self {
+            listener.teach(lesson);
+        }
+    }
+
     fn push(&mut self, samples: &[f32]) -> (Vec<NoteEvent>, Vec<PitchFrame>) {
         match self {
             Hears::Notes(listener) => (listener.push(samples), Vec::new()),
@@ -455,31 +515,33 @@ impl Hears {
 struct OwnTimes {
     since: Option<Instant>,
     ended: Option<Instant>,
+    /// When it was looked last.
+    looked: Option<Instant>,
 }
 
 impl OwnTimes {
     fn look(&mut self, options: &EarOptions, now: Instant) {
         match (options.own.is_sounding(now), self.since, self.ended) {
             (true, None, _) | (true, Some(_), Some(_)) => {
-                self.since = Some(now);
+                // It began after the last look, which may be long ago where this thread was held up.
+                self.since = self.looked.or(Some(now));
                 self.ended = None;
             }
             (false, Some(_), None) => self.ended = Some(now),
             _ => {}
         }
+        self.looked = Some(now);
     }
 
-    /// Whether our sound may be in what came at `second` of the stream.
-    fn covers(&self, second: f64, clock: &StreamClock, options: &EarOptions) -> bool {
-        let Some(since) = self.since else {
-            return false;
-        };
+    /// Since which second our sound may be in the stream, if it may be in what came at `second`.
+    fn since(&self, second: f64, clock: &StreamClock, options: &EarOptions) -> Option<f64> {
+        let since = clock.second(self.since?);
         let way = options
             .loop_delay
             .map_or(UNMEASURED_LOOP_S, |delay| delay.as_secs_f64());
-        second >= clock.second(since)
-            && self
-                .ended
-                .is_none_or(|ended| second <= clock.second(ended) + way)
+        let over = self
+            .ended
+            .is_some_and(|ended| second > clock.second(ended) + way);
+        (second >= since && !over).then_some(since)
     }
 }

@@ -13,6 +13,7 @@ mod listening;
 mod loop_delay;
 mod own;
 mod pace;
+mod piano_store;
 mod record;
 
 pub use check::{Finding, Takes, study};
@@ -21,4 +22,5 @@ pub(super) use hands::Hands;
 pub use listening::{Ear, EarNews, EarOptions, Heard, Patience, Tell};
 pub use loop_delay::{LoopDelay, LoopStore, measure};
 pub use own::OwnSound;
+pub use piano_store::PianoStore;
 pub use record::Recorder;

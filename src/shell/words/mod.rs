@@ -4,7 +4,7 @@ pub mod asking;
 pub mod plain;
 pub mod screens;
 
-use crate::drill::{End, Feedback, Given, Miss, Summary};
+use crate::drill::{End, Feedback, Given, KnownKeys, Miss, NEAR, PLACES, Placed, Summary};
 use crate::study::{
     CONVERGES_AT, Family, InGroup, Item, Reply, StageKind, Task, Threshold, interval_in_words,
 };
@@ -250,6 +250,49 @@ impl Wording {
             lines.push(format!("Taken back: {}", summary.taken_back));
         }
         lines
+    }
+}
+
+/// Why three keys are asked for, and which of them comes now (from 0).
+pub fn place_in_words(place: usize) -> [String; 2] {
+    let key = match place {
+        0 => "the white key just left of the two black keys in the middle of the keyboard",
+        1 => "the same key an octave lower: seven white keys to the left of that one",
+        _ => "the same key an octave higher: seven white keys to the right of the first",
+    };
+    [
+        "This piano may lie far from its usual pitch. Three keys tell, one at a time.".to_owned(),
+        format!("{} of {}: play {key}.", place + 1, PLACES.len()),
+    ]
+}
+
+/// What is said of a key that was asked for by its place, if anything.
+pub fn placed_in_words(placed: Placed) -> Option<&'static str> {
+    match placed {
+        Placed::Next | Placed::Done(_) => None,
+        Placed::Another => Some("That was another key. Once more, please."),
+        Placed::Uneven => {
+            Some("These do not belong together: one was another key. From the first again, please.")
+        }
+    }
+}
+
+/// What was found by three keys, and how many verdicts were `misheard` before.
+pub fn known_in_words(known: &KnownKeys, misheard: u32) -> String {
+    let cents: Vec<f64> = known.iter().flatten().map(|(_, cents)| cents.0).collect();
+    let mean = cents.iter().sum::<f64>() / cents.len().max(1) as f64;
+    let found = if mean.abs() <= NEAR {
+        "The piano lies where pianos do.".to_owned()
+    } else {
+        let side = if mean < 0.0 { "low" } else { "high" };
+        format!(
+            "The piano lies {:.0} cents {side}, and is heard so from now on.",
+            mean.abs()
+        )
+    };
+    match misheard {
+        0 => found,
+        n => format!("{found} {} taken back.", plural(n, "misheard verdict")),
     }
 }
 

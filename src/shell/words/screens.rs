@@ -84,6 +84,7 @@ pub fn rest(rest: Rest, listening: bool) -> &'static str {
         (Rest::BeforeFirst, true) => "Play any note to begin. Esc ends the sitting.",
         (Rest::BeforeFirst, false) => "Enter begins. Esc ends the sitting.",
         (Rest::Silence, true) => "A rest. Play any note, or Enter, to go on; Esc ends the sitting.",
+        (Rest::Places, _) => "Enter goes on without them, Esc ends the sitting.",
         (Rest::Asked, _) | (Rest::Silence, false) => "A rest. Enter goes on, Esc ends the sitting.",
     }
 }

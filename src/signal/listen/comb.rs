@@ -9,6 +9,12 @@ const REACH: usize = 50;
 const STEP: usize = 10;
 /// Contrast taken off a key that must be mistuned by 50 cents to fit.
 const OFF_PENALTY: f32 = 0.0225;
+/// Lines this far apart, over the window's length, are two; partials looked at to tell two keys apart, and how many of those
+/// that are far enough apart count and must be there.
+const LOBES: f64 = 1.5;
+const COMPARED: usize = 12;
+const ENOUGH: usize = 5;
+const LEAST: usize = 2;
 
 /// A spectrum ready for combs: square roots of magnitudes against the largest bin.
 #[derive(Debug, Default)]
@@ -172,6 +178,45 @@ pub(super) fn stiffness_evidence(grid: &Grid, relief: &Relief, key: usize) -> f3
         return 0.0;
     }
     (stiff - soft) / best
+}
+
+/// How strong lines are where `other` would have its partials against those where `key` has them, as `fit` places it: about 1
+/// when both were struck alike, near 0 when `key` was struck alone. Only partials count that a window of this length can
+/// tell apart; `None` if too few can be.
+pub(super) fn beside(
+    grid: &Grid,
+    relief: &Relief,
+    key: usize,
+    fit: &Fit,
+    other: usize,
+) -> Option<f32> {
+    let (own, foreign) = (&grid.keys[key], &grid.keys[other]);
+    let cents = (f64::from(fit.off) / 1200.0).exp2();
+    // The main lobe of the flat window, and a little more.
+    let apart = LOBES / f64::from(relief.seconds);
+    let mut own_at = own.ratios[fit.stiffness].iter().skip(1).step_by(2);
+    let mut foreign_at = foreign.ratios[fit.stiffness].iter().skip(1).step_by(2);
+    let (mut here, mut there, mut counted) = (0.0, 0.0, 0);
+    for _ in 0..COMPARED {
+        let (Some(a), Some(b)) = (own_at.next(), foreign_at.next()) else {
+            break;
+        };
+        let (a, b) = (
+            own.first * cents * f64::from(*a),
+            foreign.first * cents * f64::from(*b),
+        );
+        if (a - b).abs() < apart || b > 5_000.0 {
+            continue;
+        }
+        let at = |hz: f64| between(&relief.roots, (hz / relief.bin) as f32);
+        here += at(a);
+        there += at(b);
+        counted += 1;
+        if counted == ENOUGH {
+            break;
+        }
+    }
+    (counted >= LEAST && here > 0.0).then(|| there / here)
 }
 
 /// The contrast of one key at `off` cents from the grid with a given stiffness, and its `count` first partials.

@@ -2,7 +2,7 @@
 //! In: the sound around the onset. Out: the best key with its margin over the second in nats.
 //! The window starts at the onset and grows; what rang before the onset is taken off.
 
-use super::comb::{Fit, coarse, fit, line_contrast};
+use super::comb::{Fit, beside, coarse, fit, line_contrast};
 use super::grid::{Grid, KEYS, STIFFNESS, along, inharmonicity, key};
 use super::measure::first_partial;
 use super::window::{Analyser, Scene, Shape, Slot};
@@ -59,6 +59,8 @@ pub(super) struct Verdict {
     pub(super) margin: f32,
     /// The second key.
     pub(super) second: usize,
+    /// Nats between it and the best of the keys that are not beside it.
+    pub(super) lead: f32,
 }
 
 /// The first partial as a line of the early window.
@@ -143,8 +145,10 @@ impl Decider {
         }
         let mut best: Option<(f32, Verdict)> = None;
         let (mut second, mut second_key) = (f32::MIN, 0);
+        let mut all = Vec::with_capacity(KEPT);
         for key in self.shortlist() {
             let (nats, mut verdict) = self.score(key);
+            all.push((key, nats));
             match best {
                 Some((most, _)) if most >= nats => {
                     if nats > second {
@@ -163,6 +167,12 @@ impl Decider {
         best.map(|(nats, verdict)| Verdict {
             margin: nats - second,
             second: second_key,
+            lead: nats
+                - all
+                    .iter()
+                    .filter(|(key, _)| key.abs_diff(verdict.key) > 1)
+                    .map(|(_, nats)| *nats)
+                    .fold(f32::MIN, f32::max),
             ..verdict
         })
     }
@@ -233,8 +243,22 @@ impl Decider {
             line,
             margin: 0.0,
             second: key,
+            lead: 0.0,
         };
         (nats, verdict)
+    }
+
+    /// How strong the lines of a key within a tone of `verdict`'s are beside its own in the flat window, 0 and up.
+    pub(super) fn company(&self, verdict: &Verdict) -> f32 {
+        [-2_isize, -1, 1, 2]
+            .into_iter()
+            .filter_map(|step| verdict.key.checked_add_signed(step))
+            .filter(|other| *other < KEYS)
+            .filter_map(|other| {
+                let relief = &self.flat.relief;
+                beside(&self.grid, relief, verdict.key, &verdict.flat, other)
+            })
+            .fold(0.0, f32::max)
     }
 
     /// The first partial of `verdict`'s key as its partials in the round window tell it, hertz.

@@ -46,6 +46,27 @@ impl Default for Options {
     }
 }
 
+impl Options {
+    /// The same for a piano of which some keys are known: cents above equal temperament at the reference.
+    pub fn with_keys(self, keys: &[Option<(MidiNote, Cents)>]) -> Options {
+        let known: Vec<(MidiNote, Cents)> = keys.iter().flatten().copied().collect();
+        let piano = PianoTuning::of_keys(&known, self.reference);
+        Options {
+            instrument: (!known.is_empty()).then_some(piano),
+            ..self
+        }
+    }
+}
+
+/// What somebody who knows more tells a listener about the instrument.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Lesson {
+    /// The note was of the key it was taken for.
+    Right(NoteEvent),
+    /// Where keys lie, as in [`Options::instrument`]. What was learnt before is forgotten.
+    Keys([Option<(MidiNote, Cents)>; 3]),
+}
+
 /// Whether an event names its key for certain.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub enum Surety {

@@ -4,14 +4,14 @@
 use std::collections::VecDeque;
 
 use super::decide::{Decider, Verdict};
-use super::event::{ListenError, NoteEvent, Options, Surety};
+use super::event::{Lesson, ListenError, NoteEvent, Options, Surety};
 use super::evidence::{MEASURES, Parts, periodicity};
 use super::grid::{self, Grid};
 use super::note::Observation;
 use super::onset::{Onset, OnsetDetector};
 use super::pitch::Estimate;
 use super::ring::RingPredictor;
-use super::rules::{self, BABBLE, BABBLE_S, BASS, STEADY};
+use super::rules::{self, BABBLE, BABBLE_S, BASS, Company, STEADY};
 use super::thin::Thinner;
 use super::tuning::Offsets;
 use super::voice::{self, VoiceTracker};
@@ -69,6 +69,8 @@ struct Pending {
     run: VecDeque<(usize, f32, f32)>,
     /// The surest treble key so far, with its log odds.
     faint: Option<(Verdict, f32)>,
+    /// A key that was sure enough but may have company, with its log odds.
+    held: Option<(Verdict, f32)>,
     /// A window had a period.
     voiced: bool,
     /// It came soon after a stronger one that was not decided yet.
@@ -234,7 +236,7 @@ impl Listener {
         let end = self.seen - self.start;
         let frame = &self.sound[end - self.detector.frame()..end];
         if let Some(onset) = self.detector.push(frame, self.seen) {
-            self.begin(onset);
+            self.begin(onset, events);
         }
         for mut pending in std::mem::take(&mut self.pending) {
             // Decided meanwhile by the other attack of the same note.
@@ -261,14 +263,20 @@ impl Listener {
     }
 
     /// Opens an onset.
-    fn begin(&mut self, onset: Onset) {
+    fn begin(&mut self, onset: Onset, events: &mut Vec<NoteEvent>) {
         let strongest = |p: &Pending| onset.growth < ECHO * p.onset.growth;
         // A much weaker one soon after may be the same note's second attack: both are followed.
         let echo = self.pending.last().is_some_and(strongest);
         let mut before = None;
         if !echo {
             for mut pending in std::mem::take(&mut self.pending) {
-                self.reject(&mut pending);
+                match pending.held.take() {
+                    // Whether it has company will not be known any more.
+                    Some((verdict, odds)) => {
+                        self.strike(&mut pending, &verdict, odds, Surety::Sure, events);
+                    }
+                    None => self.reject(&mut pending),
+                }
                 let apart = (onset.sample - pending.onset.sample) as f64 / self.rate;
                 let stronger = pending.onset.growth > onset.growth;
                 before = (stronger && apart < DOUBLE_S).then_some(pending.onset);
@@ -282,6 +290,7 @@ impl Listener {
                 keys: [None; 2],
                 run: VecDeque::new(),
                 faint: None,
+                held: None,
                 voiced: false,
                 echo,
                 before,
@@ -513,25 +522,54 @@ impl Listener {
             pending.run.push_back((verdict.key, verdict.margin, odds));
             let babble = self.babble(pending.onset.sample) >= BABBLE;
             if rules::enough(&pending.run, &verdict, odds, *seconds, babble) {
-                self.strike(pending, &verdict, odds, events);
+                match rules::company(verdict.key, self.decider.company(&verdict), *seconds) {
+                    Company::Alone => {
+                        self.strike(pending, &verdict, odds, Surety::Sure, events);
+                        return true;
+                    }
+                    Company::Beside => {
+                        self.strike(pending, &verdict, odds, Surety::Unsure, events);
+                        return true;
+                    }
+                    Company::Doubtful => {
+                        pending.held.get_or_insert((verdict, odds));
+                        continue;
+                    }
+                }
+            }
+            let of_a_note = Observation {
+                measures: {
+                    let mut alone = measures;
+                    alone[1] = verdict.lead.clamp(0.0, 12.0);
+                    alone
+                },
+                ..observation
+            };
+            let odds = of_a_note.log_odds();
+            if rules::between_keys(&verdict, odds, *seconds, babble) {
+                self.strike(pending, &verdict, odds, Surety::Unsure, events);
                 return true;
             }
         }
         let babble = self.babble(pending.onset.sample) >= BABBLE;
-        if let Some((verdict, odds)) = pending.faint.take().filter(|_| !babble) {
-            self.strike(pending, &verdict, odds, events);
+        if let Some((verdict, odds)) = pending.held.take() {
+            // Sure enough once, but with company, and never again.
+            self.strike(pending, &verdict, odds, Surety::Unsure, events);
+        } else if let Some((verdict, odds)) = pending.faint.take().filter(|_| !babble) {
+            self.strike(pending, &verdict, odds, Surety::Sure, events);
         } else {
             self.reject(pending);
         }
         true
     }
 
-    /// Decides that `verdict` was struck.
+    /// Decides that `verdict` was struck, or one beside it where that is not sure.
     fn strike(
         &mut self,
         pending: &mut Pending,
         verdict: &Verdict,
         odds: f32,
+        surety: Surety,
         events: &mut Vec<NoteEvent>,
     ) {
         let first = self.decider.first_partial(verdict);
@@ -547,8 +585,9 @@ impl Listener {
             return;
         }
         self.decided_onset = onset.sample;
-        events.push(self.event(&onset, grid::key(verdict.key), Hz(first), odds));
-        if odds >= LEARN_ODDS && self.options.learns {
+        let event = self.event(&onset, grid::key(verdict.key), Hz(first), odds);
+        events.push(NoteEvent { surety, ..event });
+        if odds >= LEARN_ODDS && self.options.learns && surety == Surety::Sure {
             self.learn(verdict.key, Hz(first));
         }
         self.open = None;
@@ -563,11 +602,20 @@ impl Listener {
         });
     }
 
-    /// Learns how the instrument is tuned from a note whose key is known to be right. Further than 40 cents from what is
-    /// known it does not go: such an instrument is to be measured (see [`Options::instrument`]).
-    pub fn teach(&mut self, note: &NoteEvent) {
-        if let Some(index) = grid::index(note.key) {
-            self.learn(index, note.frequency);
+    /// Learns how the instrument is tuned. From notes whose key is known it goes no further than 40 cents from what was known
+    /// before; beyond that, keys must be told (see [`Options::instrument`]).
+    pub fn teach(&mut self, lesson: &Lesson) {
+        match lesson {
+            Lesson::Right(note) => {
+                if let Some(index) = grid::index(note.key) {
+                    self.learn(index, note.frequency);
+                }
+            }
+            Lesson::Keys(keys) => {
+                self.options = self.options.clone().with_keys(keys);
+                self.offsets = Offsets::new(&known_offsets(&self.options, &self.decider.grid));
+                self.decider.grid.retune(&self.offsets.curve());
+            }
         }
     }
 

@@ -7,8 +7,11 @@
 const MOST: usize = 8;
 /// How far a partial may lie from its expected place, as a share.
 const REACH: f64 = 0.02;
-/// How sure the expected stiffness is, as a weight beside the partials': it counts where they tell nothing.
+/// How sure the expected stiffness is, as a weight beside the partials': it counts where they tell nothing, at most so much.
 const BELIEF: f64 = 0.15;
+/// Error of a clear line's place, bins, and of the expected B, as a share: high up, lines tell more than what is expected.
+const LINE_ERROR: f64 = 0.05;
+const STIFFNESS_ERROR: f64 = 0.6;
 
 /// The first partial near `first` of a sound with `count` partials and inharmonicity near `b`, in `power` with bins of
 /// `bin` hertz; `first` itself where no partial stands out.
@@ -61,7 +64,8 @@ pub(super) fn first_partial(power: &[f32], bin: f64, first: f64, b: f64, count: 
     let spread = wxx - w * mean_x * mean_x;
     let cross = wxy - w * mean_x * mean_y;
     // The slope is B/2; what is known of it counts as one more partial far up.
-    let belief = BELIEF * (MOST * MOST) as f64 * w;
+    let trust = LINE_ERROR * bin / first / (0.5 * STIFFNESS_ERROR * b.max(1e-5));
+    let belief = (BELIEF * (MOST * MOST) as f64 * w).min(trust * trust);
     let slope = ((cross + belief * 0.5 * b) / (spread + belief)).clamp(0.0, 2.0 * b.max(1e-5));
     (mean_y + slope * (1.0 - mean_x)).exp()
 }

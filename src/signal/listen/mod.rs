@@ -22,6 +22,6 @@ mod tuning;
 mod voice;
 mod window;
 
-pub use event::{ListenError, NoteEvent, Options, Surety};
+pub use event::{Lesson, ListenError, NoteEvent, Options, Surety};
 pub use listener::Listener;
 pub use track::{PitchFrame, PitchTrack};

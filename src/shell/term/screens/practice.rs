@@ -6,17 +6,17 @@ use ratatui::text::Line;
 use ratatui::widgets::Paragraph;
 
 use super::{block, dim, ear, row, strong};
-use crate::drill::{Event, Feedback, Given, Miss, Typed};
+use crate::drill::{Event, Feedback, Given, Miss, Rest, Typed};
 use crate::engrave::{
     self, Column, KeyMark, KeyboardMarks, Music, NoteMark, Phrase, Role, StageRange, Staves,
     TooSmall,
 };
-use crate::shell::desk::DeskError;
+use crate::shell::desk::{Desk, DeskError};
 use crate::shell::ear::Hands;
 use crate::shell::term::keys::Action;
 use crate::shell::term::pixels::{Easel, Request};
 use crate::shell::term::run::Practice;
-use crate::shell::words::{Wording, screens as words};
+use crate::shell::words::{Wording, place_in_words, screens as words};
 use crate::study::{Block, Item, Stage};
 use crate::theory::{Alteration, Clef, KeySignature, MidiNote, Pitch};
 
@@ -59,6 +59,10 @@ pub fn draw(frame: &mut Frame, state: &Practice, easel: &mut Easel) {
     if let Some(rest) = state.desk.sitting().rest() {
         let listening = hands.is_some_and(Hands::listening);
         let middle = area.height / 2;
+        if let Some(place) = state.desk.place_asked() {
+            places(frame, &state.desk, place);
+            return;
+        }
         let inside = Rect {
             x: 1,
             y: middle,
@@ -109,6 +113,9 @@ pub fn draw(frame: &mut Frame, state: &Practice, easel: &mut Easel) {
     }
     let feedback = match (state.typing.accidental(), &view.feedback) {
         (Alteration::Natural, _) if says.is_some() => says.unwrap_or_default().to_owned(),
+        (Alteration::Natural, _) if view.notice.is_some() => {
+            view.notice.clone().unwrap_or_default()
+        }
         (Alteration::Natural, Some(feedback)) => state.desk.wording().feedback(feedback),
         (Alteration::Natural, None) if asked_by_ear(state) => {
             let unheard = state.silent.map(|_| words::UNHEARD);
@@ -131,6 +138,29 @@ pub fn draw(frame: &mut Frame, state: &Practice, easel: &mut Easel) {
     };
     let feedback = format!("{of_group}{feedback}");
     row(frame, area.height.saturating_sub(2), &feedback, strong());
+}
+
+/// Asks for a key by its place.
+fn places(frame: &mut Frame, desk: &Desk, place: usize) {
+    let [why, which] = place_in_words(place);
+    let notice = desk.view().notice.clone().unwrap_or_default();
+    let lines = vec![
+        Line::styled(why, dim()),
+        Line::default(),
+        Line::styled(which, strong()),
+        Line::default(),
+        Line::styled(notice, strong()),
+        Line::styled(words::rest(Rest::Places, true), dim()),
+    ];
+    let area = picture_area(frame.area());
+    let above = area.height.saturating_sub(lines.len() as u16) / 2;
+    let inside = Rect {
+        x: area.x + area.width.min(1),
+        width: area.width.saturating_sub(2),
+        y: area.y + above,
+        height: area.height - above,
+    };
+    block(frame, inside, lines);
 }
 
 /// Does what a key asks for.
