@@ -405,7 +405,7 @@ impl Desk {
         };
         match &self.setup.tuned {
             Some(tuned) => Options {
-                instrument: Some(tuned.clone()),
+                instrument: Some(*tuned),
                 ..usual
             },
             None => usual.with_keys(&self.setup.places.known()),

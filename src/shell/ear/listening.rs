@@ -212,7 +212,7 @@ impl Listening {
             }
             match lesson {
                 Lesson::Keys(keys) => {
-                    self.options.listening = self.options.listening.clone().with_keys(&keys);
+                    self.options.listening = self.options.listening.with_keys(&keys);
                     self.learnt.clear();
                 }
                 Lesson::Right(_) => {

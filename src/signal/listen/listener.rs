@@ -612,7 +612,7 @@ impl Listener {
                 }
             }
             Lesson::Keys(keys) => {
-                self.options = self.options.clone().with_keys(keys);
+                self.options = self.options.with_keys(keys);
                 self.offsets = Offsets::new(&known_offsets(&self.options, &self.decider.grid));
                 self.decider.grid.retune(&self.offsets.curve());
             }
