@@ -43,7 +43,7 @@ impl Sound {
     }
 
     /// The same, sounding strings as on `piano`.
-    pub fn as_on(self, piano: Option<PianoTuning>) -> Sound {
+    pub fn on_piano(self, piano: Option<PianoTuning>) -> Sound {
         Sound { piano, ..self }
     }
 
@@ -89,9 +89,11 @@ impl Sound {
     }
 }
 
-/// The cue in frequencies: equal temperament at the usual reference, or strings as they sound on `piano`.
+/// The cue in frequencies: equal temperament at the usual reference, or strings as they sound on `piano`. What is meant to be
+/// out of tune is so by the cents asked for alone: a piano's own unevenness would be added to them.
 fn phrase(cue: &Cue, piano: Option<&PianoTuning>) -> Phrase {
-    let piano = piano.filter(|_| cue.tone == Tone::Strings);
+    let in_tune = cue.notes.iter().all(|note| note.cents == 0.0);
+    let piano = piano.filter(|_| cue.tone == Tone::Strings && in_tune);
     let mut phrase = Phrase::new(cue.tone);
     phrase.notes = cue
         .notes

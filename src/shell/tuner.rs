@@ -174,10 +174,11 @@ impl<T: FnMut(TunerNews) -> bool> Reader<T> {
             self.stream = None;
             go_on = (self.tell)(TunerNews::OtherRate(rate));
         }
-        if gap && let Some(stream) = self.stream.take() {
-            if stream.strikes.under_way().is_some() {
-                go_on = (self.tell)(TunerNews::Lost);
-            }
+        if gap
+            && let Some(stream) = self.stream.take()
+            && stream.strikes.under_way().is_some()
+        {
+            go_on = (self.tell)(TunerNews::Lost);
         }
         let stream = self.stream.get_or_insert_with(|| Stream::new(rate));
         let since = at.saturating_duration_since(self.began);

@@ -162,7 +162,7 @@ fn sound(home: &Home) -> Result<Sound, StoreError> {
         return Ok(Sound::silent());
     }
     let piano = home.piano()?;
-    Ok(Sound::open().as_on(piano))
+    Ok(Sound::open().on_piano(piano))
 }
 
 /// The measured delay of the devices in use.

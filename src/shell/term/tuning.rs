@@ -248,15 +248,15 @@ fn draw(frame: &mut Frame, view: &TuningView, sitting: &TuningSitting) {
             dim,
         ),
     }
-    if let Some(reading) = &sitting.glimpse {
-        if beside {
-            let rows = usize::from(rows);
-            for (row, bar) in spectrum(reading, rows, view.ascii).iter().enumerate() {
-                let at = (area.width - SPECTRUM, 2 + row as u16);
-                frame
-                    .buffer_mut()
-                    .set_stringn(at.0, at.1, bar, usize::from(SPECTRUM), plain);
-            }
+    if beside && let Some(reading) = &sitting.glimpse {
+        for (row, bar) in spectrum(reading, usize::from(rows), view.ascii)
+            .iter()
+            .enumerate()
+        {
+            let at = (area.width - SPECTRUM, 2 + row as u16);
+            frame
+                .buffer_mut()
+                .set_stringn(at.0, at.1, bar, usize::from(SPECTRUM), plain);
         }
     }
     let foot = area.height.saturating_sub(WORDS - 2);

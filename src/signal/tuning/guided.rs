@@ -256,6 +256,12 @@ impl Guided {
             }
         };
         if let Some(fault) = fault {
+            // A soft noise or one cut off, of which no key can be read, may be anything: it says nothing of the key asked.
+            let of_the_key =
+                listened.reading.is_ok() || !matches!(fault, Said::Soft | Said::Clipped);
+            if !of_the_key {
+                return fault;
+            }
             if self.faults < PATIENCE {
                 self.faults += 1;
                 return fault;
@@ -605,6 +611,14 @@ mod tests {
         assert_eq!(guided.hear(short), Said::Brief);
 
         guided.pass(false);
+        // Thuds in the room, however many, say nothing of a key.
+        for _ in 0..5 {
+            let thud = Listened {
+                take: take(-60.0, 0.3),
+                ..nothing()
+            };
+            assert_eq!(guided.hear(thud), Said::Soft);
+        }
         assert_eq!(guided.hear(nothing()), Said::NoString);
         assert_eq!(guided.hear(nothing()), Said::NoString);
         let key = MidiNote(72);
