@@ -1,6 +1,6 @@
 //! One learner's progress to show: a web page, pages of paper, a few lines for a mail.
-//! In: [`Facts`], which the study of the record gives. Out: [`Section`]s, which [`html`] and [`paper`] set each in its way,
-//! and [`week`]'s plain text. Every figure says how it was made; nothing is compared across people.
+//! In: [`Facts`], which the study of the record gives. Out: [`Section`]s, which [`html()`] and [`paper()`] set each in its way,
+//! and [`week()`]'s plain text. Every figure says how it was made; nothing is compared across people.
 
 mod chart;
 mod html;
