@@ -7,6 +7,7 @@
 
 use std::collections::HashMap;
 
+use foldhash::fast::FixedState;
 use jiff::Timestamp;
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
@@ -102,7 +103,8 @@ pub(super) struct Memory {
 #[derive(Debug, Clone)]
 pub struct LearnerModel {
     yardstick: Yardstick,
-    items: HashMap<Item, Memory>,
+    /// Looked up for every open item at every prompt: a quick hash, and the same on every run.
+    items: HashMap<Item, Memory, FixedState>,
     /// Sum and number of the first log times of items.
     first_logs: (f64, f64),
     /// Right and all answers, fading.
@@ -120,7 +122,7 @@ impl LearnerModel {
     pub fn new(yardstick: Yardstick) -> LearnerModel {
         LearnerModel {
             yardstick,
-            items: HashMap::new(),
+            items: HashMap::default(),
             first_logs: (0.0, 0.0),
             // Nine of ten right, as if ten had been answered.
             share: (9.0, 10.0),
