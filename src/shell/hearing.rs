@@ -9,7 +9,6 @@ use serde_json::{Value, json};
 use super::home::{Home, HomeError};
 use super::progress::row_text;
 use super::reading::Manner;
-use super::store::AnswerFilter;
 use super::words::{Wording, threshold_text};
 use crate::study::{
     Answer, AnswerWay, Family, Item, ItemFigures, Outcome, PromptKind, Threshold, figures,
@@ -66,16 +65,14 @@ pub struct Hearing {
 }
 
 impl Hearing {
-    /// Reads the record.
-    pub fn of(home: &mut Home) -> Result<Hearing, HomeError> {
-        let (store, learner) = home.parts();
-        let answers = store.dated_answers(learner.id, AnswerFilter::default())?;
+    /// Among all answers of the learner at home.
+    pub fn of(home: &Home, answers: &[(Date, Answer)]) -> Result<Hearing, HomeError> {
         let mut tasks = Vec::new();
         for family in Family::ALL {
             if matches!(family, Family::Notes | Family::InTune) {
                 continue;
             }
-            let Some(way) = usual_way(&answers, family) else {
+            let Some(way) = usual_way(answers, family) else {
                 continue;
             };
             let manner = Manner {
@@ -83,7 +80,7 @@ impl Hearing {
                 prompt: PromptKind::Ear,
                 family,
             };
-            let reading = home.reading_of(manner)?;
+            let reading = home.reading_among(answers, manner, None)?;
             tasks.extend(figures(&reading.answers, &reading.model));
         }
         let in_tune = Manner {
@@ -92,9 +89,9 @@ impl Hearing {
             family: Family::InTune,
         };
         Ok(Hearing {
-            notes: beside(&answers),
+            notes: beside(answers),
             tasks,
-            thresholds: home.reading_of(in_tune)?.thresholds(),
+            thresholds: home.reading_among(answers, in_tune, None)?.thresholds(),
         })
     }
 

@@ -14,14 +14,15 @@ use super::reading::{Manner, Reading, floor_key};
 use super::record::{Begin, Record};
 use super::settings::Settings;
 use super::sound::Sound;
-use super::store::{CourseChoice, Learner, Store, StoreError};
+use super::store::{AnswerFilter, CourseChoice, Learner, Store, StoreError};
 use super::term::screens::quiz::{Finding, Quiz};
 use super::today::Today;
 use super::words::Wording;
 use crate::drill::{KnownKeys, Limits, PLACES, Places, Plan, Sitting};
 use crate::signal::tuning::PianoTuning;
 use crate::study::{
-    AnswerWay, Course, Family, Practised, PromptKind, Stage, carried, practice_day, standing_from,
+    Answer, AnswerWay, Course, Family, Practised, PromptKind, Stage, carried, practice_day,
+    standing_from,
 };
 use crate::theory::{NoteNames, Reference, Temperament};
 
@@ -329,7 +330,7 @@ impl Home {
     }
 
     /// How the answers that a stage is judged by were given: as it was answered last, else as any stage was.
-    fn manner(&self, stage: Option<&Stage>) -> Result<Manner, StoreError> {
+    pub fn manner(&self, stage: Option<&Stage>) -> Result<Manner, StoreError> {
         let at = |id| self.store.last_way(self.learner.id, id);
         let here = match stage {
             Some(stage) => at(Some(&stage.id))?,
@@ -363,9 +364,29 @@ impl Home {
         })
     }
 
-    /// The reading of `manner`, at no stage in particular.
-    pub fn reading_of(&self, manner: Manner) -> Result<Reading, StoreError> {
-        Reading::of(&self.store, &self.learner, manner, None, None, self.day())
+    /// Every answer of the learner, in the order of recording.
+    pub fn answers(&self) -> Result<Vec<(Date, Answer)>, StoreError> {
+        self.store
+            .dated_answers(self.learner.id, AnswerFilter::default())
+    }
+
+    /// The reading of `manner` among `all` answers, at `stage` or at none in particular.
+    pub fn reading_among(
+        &self,
+        all: &[(Date, Answer)],
+        manner: Manner,
+        stage: Option<&Stage>,
+    ) -> Result<Reading, StoreError> {
+        let fits = all.iter().filter(|(_, answer)| manner.fits(answer));
+        let whose = (&self.store, &self.learner);
+        Reading::among(
+            fits.cloned().collect(),
+            whose,
+            manner,
+            stage,
+            None,
+            self.day(),
+        )
     }
 
     /// `wish` as its stage can be asked: a stage of the ear sounds whatever is wished, and where a choice answers, no

@@ -50,8 +50,10 @@ impl Progress {
     pub fn of(home: &mut Home) -> Result<Progress, HomeError> {
         let today = home.today()?;
         let stage = today.stage().or(today.course.stages.last()).cloned();
-        let reading = home.reading(stage.as_ref())?;
-        let mut hearing = Hearing::of(home)?;
+        // Read once: it is the longest part of a long record.
+        let answers = home.answers()?;
+        let reading = home.reading_among(&answers, home.manner(stage.as_ref())?, stage.as_ref())?;
+        let mut hearing = Hearing::of(home, &answers)?;
         let (store, learner) = home.parts();
         let taken_back = store.withdrawn_answers(learner.id)?;
         let practised = store.days(learner.id)?;

@@ -19,6 +19,16 @@ pub struct Manner {
     pub family: Family,
 }
 
+impl Manner {
+    /// Whether an answer was given so.
+    pub fn fits(self, answer: &Answer) -> bool {
+        let heard = |prompt| prompt == PromptKind::Ear;
+        answer.way == self.way
+            && heard(answer.prompt) == heard(self.prompt)
+            && Family::of(answer.item.task) == self.family
+    }
+}
+
 /// The answers of one way, and the model fitted on them.
 #[derive(Debug, Clone)]
 pub struct Reading {
@@ -40,24 +50,30 @@ impl Reading {
     pub fn of(
         store: &Store,
         learner: &Learner,
-        Manner {
-            way,
-            prompt,
-            family,
-        }: Manner,
+        manner: Manner,
         stage: Option<&Stage>,
         timed: Option<bool>,
         today: Date,
     ) -> Result<Reading, StoreError> {
         let filter = AnswerFilter {
-            way: Some(way),
+            way: Some(manner.way),
             ..AnswerFilter::default()
         };
-        let mut answers = store.dated_answers(learner.id, filter)?;
-        let ear = prompt == PromptKind::Ear;
-        answers.retain(|(_, answer)| {
-            (answer.prompt == PromptKind::Ear) == ear && Family::of(answer.item.task) == family
-        });
+        let answers = store.dated_answers(learner.id, filter)?;
+        Reading::among(answers, (store, learner), manner, stage, timed, today)
+    }
+
+    /// The same among answers that were read already; those given in another manner are left out.
+    pub fn among(
+        mut answers: Vec<(Date, Answer)>,
+        (store, learner): (&Store, &Learner),
+        manner: Manner,
+        stage: Option<&Stage>,
+        timed: Option<bool>,
+        today: Date,
+    ) -> Result<Reading, StoreError> {
+        answers.retain(|(_, answer)| manner.fits(answer));
+        let Manner { way, prompt, .. } = manner;
         let floor = store
             .setting(learner.id, floor_key(way))?
             .and_then(|text| Floor::parse(&text));

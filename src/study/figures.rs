@@ -1,11 +1,9 @@
 //! What the answers to each item came to. In: dated answers, the model fitted on them. Out: figures, the slowest first.
 
-use std::collections::BTreeMap;
-
 use jiff::civil::Date;
 
 use super::answer::{Answer, Outcome};
-use super::item::Item;
+use super::item::{Item, ItemMap};
 use super::learner::LearnerModel;
 use super::settled::Verdict;
 use super::task::Task;
@@ -44,7 +42,7 @@ impl ItemFigures {
 
 /// Figures of every item that was answered: the slowest of a morning first, what has no time before them.
 pub fn figures(answers: &[(Date, Answer)], model: &LearnerModel) -> Vec<ItemFigures> {
-    let mut tallies: BTreeMap<Item, (u32, Vec<u32>, u32)> = BTreeMap::new();
+    let mut tallies: ItemMap<(u32, Vec<u32>, u32)> = ItemMap::default();
     let judged = |(_, a): &&(Date, Answer)| {
         // What changes with every answer has no figures of its own.
         let changes = matches!(a.item.task, Some(Task::InTune(_)));

@@ -7,7 +7,7 @@ use rand_chacha::ChaCha8Rng;
 
 use super::item::{InGroup, Item};
 use super::learner::LearnerModel;
-use crate::theory::Clef;
+use crate::theory::{Clef, number_in_words};
 
 /// How groups are drawn.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -150,28 +150,11 @@ fn follow(
 
 /// An interval on the staff in words: "a third up", "the same note".
 pub fn interval_in_words(steps: i32) -> String {
-    const NAMES: [&str; 15] = [
-        "same note",
-        "second",
-        "third",
-        "fourth",
-        "fifth",
-        "sixth",
-        "seventh",
-        "octave",
-        "ninth",
-        "tenth",
-        "eleventh",
-        "twelfth",
-        "thirteenth",
-        "fourteenth",
-        "fifteenth",
-    ];
     if steps == 0 {
         return "the same note".to_owned();
     }
     let way = if steps > 0 { "up" } else { "down" };
-    match usize::try_from(steps.abs()).ok().and_then(|n| NAMES.get(n)) {
+    match number_in_words(steps.abs() + 1) {
         Some(name) => {
             let article = if matches!(steps.abs(), 7 | 10) {
                 "an"

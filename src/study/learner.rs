@@ -5,16 +5,13 @@
 //!
 //! Nothing of this is stored: the same answers always build the same model.
 
-use std::collections::HashMap;
-
-use foldhash::fast::FixedState;
 use jiff::Timestamp;
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 
 use super::answer::{Answer, Outcome};
 use super::floor::quantile;
-use super::item::Item;
+use super::item::{Item, ItemMap};
 use super::marks::REST;
 use super::normal::normal_cdf;
 use super::places::{PlaceCost, Places};
@@ -103,8 +100,7 @@ pub(super) struct Memory {
 #[derive(Debug, Clone)]
 pub struct LearnerModel {
     yardstick: Yardstick,
-    /// Looked up for every open item at every prompt: a quick hash, and the same on every run.
-    items: HashMap<Item, Memory, FixedState>,
+    items: ItemMap<Memory>,
     /// Sum and number of the first log times of items.
     first_logs: (f64, f64),
     /// Right and all answers, fading.
@@ -122,7 +118,7 @@ impl LearnerModel {
     pub fn new(yardstick: Yardstick) -> LearnerModel {
         LearnerModel {
             yardstick,
-            items: HashMap::default(),
+            items: ItemMap::default(),
             first_logs: (0.0, 0.0),
             // Nine of ten right, as if ten had been answered.
             share: (9.0, 10.0),

@@ -43,6 +43,7 @@ pub use phrases::{PhraseFor, Phrases};
 pub use places::PlaceCost;
 pub use progress::{
     Confusion, DayTrend, Forecast, Gain, Span, confusions, forecast, gains, trend, trend_over,
+    trend_within,
 };
 pub use settled::{
     Criteria, FLUENT_ABOVE_FLOOR_MS, FirstLook, KEPT_ABOVE_FLOOR_MS, SURE, SURELY_FLUENT, Verdict,

@@ -2,13 +2,13 @@
 //! In: dated answers, the model, a stage. Out: figures with their uncertainty. The first answer to an item on a day alone
 //! shows what was kept, so trends rest on those.
 
-use std::collections::{BTreeMap, HashSet};
+use std::collections::BTreeMap;
 
 use jiff::civil::Date;
 
 use super::answer::{Answer, Outcome, Reply};
 use super::floor::quantile;
-use super::item::Item;
+use super::item::{Item, ItemMap, ItemSet};
 use super::learner::LearnerModel;
 use super::settled::Verdict;
 
@@ -60,7 +60,7 @@ pub fn trend(answers: &[(Date, Answer)]) -> Vec<DayTrend> {
 /// The same with the first answers of several days taken together.
 pub fn trend_over(answers: &[(Date, Answer)], span: Span) -> Vec<DayTrend> {
     let mut spans: Vec<(Date, Vec<&Answer>)> = Vec::new();
-    let mut seen: HashSet<Item> = HashSet::new();
+    let mut seen = ItemSet::default();
     let mut last_day = None;
     for (day, answer) in answers.iter().filter(|(_, answer)| counts(answer)) {
         if last_day != Some(*day) {
@@ -97,6 +97,21 @@ pub fn trend_over(answers: &[(Date, Answer)], span: Span) -> Vec<DayTrend> {
         .collect()
 }
 
+/// By days; by weeks, then months, where there are more than `most` of them.
+pub fn trend_within(answers: &[(Date, Answer)], most: usize) -> (Span, Vec<DayTrend>) {
+    let counted = answers.iter().filter(|(_, answer)| counts(answer));
+    let mut days: Vec<Date> = counted.map(|(day, _)| *day).collect();
+    days.dedup();
+    let fits = |span: &Span| {
+        let firsts = days.iter().map(|day| span.first(*day));
+        let changes = firsts.clone().zip(firsts.skip(1)).filter(|(a, b)| a != b);
+        changes.count() < most
+    };
+    let span = [Span::Day, Span::Week].into_iter().find(fits);
+    let span = span.unwrap_or(Span::Month);
+    (span, trend_over(answers, span))
+}
+
 /// An item that got faster.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Gain {
@@ -113,7 +128,7 @@ const ENDS: usize = 4;
 
 /// Items that got faster from their first four right answers to their last four, by proportion, most first.
 pub fn gains(answers: &[(Date, Answer)]) -> Vec<Gain> {
-    let mut times: BTreeMap<Item, Vec<u32>> = BTreeMap::new();
+    let mut times: ItemMap<Vec<u32>> = ItemMap::default();
     for (_, answer) in answers.iter().filter(|(_, answer)| counts(answer)) {
         if let (Outcome::Right, Some(ms)) = (answer.outcome, answer.response_ms) {
             times.entry(answer.item.part()).or_default().push(ms);
@@ -132,7 +147,10 @@ pub fn gains(answers: &[(Date, Answer)]) -> Vec<Gain> {
         })
         .filter(|gain| gain.to_s < gain.from_s)
         .collect();
-    gains.sort_by(|a, b| (a.to_s / a.from_s).total_cmp(&(b.to_s / b.from_s)));
+    gains.sort_by(|a, b| {
+        let kept = |gain: &Gain| gain.to_s / gain.from_s;
+        kept(a).total_cmp(&kept(b)).then(a.item.cmp(&b.item))
+    });
     gains
 }
 
@@ -199,7 +217,7 @@ pub fn forecast(
     items: &[Item],
     answers: &[(Date, Answer)],
 ) -> Option<Forecast> {
-    let of_stage: HashSet<Item> = items.iter().copied().collect();
+    let of_stage: ItemSet = items.iter().copied().collect();
     let mut days: Vec<Date> = answers
         .iter()
         .filter(|(_, answer)| of_stage.contains(&answer.item.part()))

@@ -25,6 +25,28 @@ pub struct Interval {
     pub quality: Quality,
 }
 
+/// An interval's number in words, "third"; `None` beyond two octaves.
+pub fn number_in_words(number: i32) -> Option<&'static str> {
+    const NUMBERS: [&str; 15] = [
+        "unison",
+        "second",
+        "third",
+        "fourth",
+        "fifth",
+        "sixth",
+        "seventh",
+        "octave",
+        "ninth",
+        "tenth",
+        "eleventh",
+        "twelfth",
+        "thirteenth",
+        "fourteenth",
+        "fifteenth",
+    ];
+    NUMBERS.get(usize::try_from(number - 1).ok()?).copied()
+}
+
 impl Interval {
     /// The interval from the lower written note to the higher (by staff place; at one place, by sound).
     pub fn between(a: Pitch, b: Pitch) -> Interval {
@@ -74,26 +96,10 @@ impl Interval {
 
     /// Its name as it is said: "minor third".
     pub fn in_words(self) -> String {
-        const NUMBERS: [&str; 15] = [
-            "unison",
-            "second",
-            "third",
-            "fourth",
-            "fifth",
-            "sixth",
-            "seventh",
-            "octave",
-            "ninth",
-            "tenth",
-            "eleventh",
-            "twelfth",
-            "thirteenth",
-            "fourteenth",
-            "fifteenth",
-        ];
-        let number = usize::try_from(self.number - 1).ok();
-        let number = number.and_then(|n| NUMBERS.get(n));
-        let number = number.map_or_else(|| self.number.to_string(), |word| (*word).to_owned());
+        let number = match number_in_words(self.number) {
+            Some(word) => word.to_owned(),
+            None => self.number.to_string(),
+        };
         let quality = match self.quality {
             // A perfect octave is said without its quality (common practice).
             Quality::Perfect if matches!(self.number, 1 | 8 | 15) => return number,

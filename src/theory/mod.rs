@@ -14,7 +14,7 @@ mod temperament;
 
 pub use chord::{Chord, cadence, home};
 pub use clef::Clef;
-pub use interval::{Interval, ParseIntervalError, Quality};
+pub use interval::{Interval, ParseIntervalError, Quality, number_in_words};
 pub use key::{KeySignature, Mode};
 pub use names::{NoteNames, ParseNamesError};
 pub use pitch::{Alteration, Letter, MidiNote, ParsePitchError, Pitch, Spelling};

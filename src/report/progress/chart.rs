@@ -4,7 +4,7 @@
 
 use super::{Facts, Figure, Table, long_date, of_hundred, short_date};
 use crate::engrave::{Stroke, Thing, Words, text_width};
-use crate::study::{DayTrend, Span, trend_over};
+use crate::study::{DayTrend, Span, trend_within};
 
 /// More than these are taken together.
 const MOST: usize = 48;
@@ -19,15 +19,7 @@ const LETTERS: f64 = 3.4;
 
 /// First looks by days; by weeks, then months, where there are too many to be told apart.
 pub(super) fn spans(facts: &Facts) -> (Span, Vec<DayTrend>) {
-    let days = trend_over(facts.answers, Span::Day);
-    if days.len() <= MOST {
-        return (Span::Day, days);
-    }
-    let weeks = trend_over(facts.answers, Span::Week);
-    if weeks.len() <= MOST {
-        return (Span::Week, weeks);
-    }
-    (Span::Month, trend_over(facts.answers, Span::Month))
+    trend_within(facts.answers, MOST)
 }
 
 /// What a span is called.

@@ -1,5 +1,8 @@
 //! Sittings and answers.
 
+use std::collections::HashMap;
+
+use foldhash::fast::FixedState;
 use jiff::Timestamp;
 use jiff::civil::Date;
 use jiff::tz::Offset;
@@ -8,7 +11,7 @@ use rusqlite::{OptionalExtension, Row, ToSql, params};
 use super::error::StoreError;
 use super::learners::LearnerId;
 use super::{Store, day_from_text, day_text, from_millis, millis};
-use crate::study::{Answer, AnswerWay, Outcome, Practised, PromptKind};
+use crate::study::{Answer, AnswerWay, Item, Outcome, Practised, PromptKind, Reply};
 
 /// Names a sitting in the store.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
@@ -169,9 +172,10 @@ impl Store {
             values.push(Box::new(prompt.code()));
         }
         sql += " ORDER BY id";
+        let mut reader = Reader::default();
         let read = self.sql(|c| {
             c.prepare(&sql)?
-                .query_map(rusqlite::params_from_iter(values), read_answer)?
+                .query_map(rusqlite::params_from_iter(values), |row| reader.answer(row))?
                 .collect::<rusqlite::Result<Vec<Option<(Date, Answer)>>>>()
         })?;
         Ok(read.into_iter().flatten().collect())
@@ -244,34 +248,62 @@ impl Store {
     }
 }
 
-fn read_answer(row: &Row) -> rusqlite::Result<Option<(Date, Answer)>> {
-    let item: String = row.get(2)?;
-    let given: Option<String> = row.get(5)?;
-    let given = match given.map(|text| text.parse()).transpose() {
-        Ok(given) => given,
-        Err(_) => return Ok(None),
-    };
-    let day: String = row.get(10)?;
-    let (Some(day), Ok(item), Some(prompt), Some(way), Some(outcome)) = (
-        day_from_text(&day),
-        item.parse(),
-        PromptKind::from_code(row.get(3)?),
-        AnswerWay::from_code(row.get(4)?),
-        Outcome::from_code(row.get(6)?),
-    ) else {
-        return Ok(None);
-    };
-    let answer = Answer {
-        at: from_millis(row.get(0)?),
-        stage: row.get(1)?,
-        item,
-        prompt,
-        way,
-        given,
-        outcome,
-        response_ms: row.get(7)?,
-        attempt: row.get(8)?,
-        active_ms: row.get(9)?,
-    };
-    Ok(Some((day, answer)))
+/// Reads rows. The same few texts stand in all of them: each is understood once.
+#[derive(Default)]
+struct Reader {
+    days: Known<Date>,
+    items: Known<Item>,
+    replies: Known<Reply>,
+}
+
+/// What texts were taken for; `None` is what this program cannot read.
+type Known<T> = HashMap<String, Option<T>, FixedState>;
+
+fn known<T: Copy>(
+    texts: &mut Known<T>,
+    text: &str,
+    read: impl FnOnce(&str) -> Option<T>,
+) -> Option<T> {
+    if let Some(found) = texts.get(text) {
+        return *found;
+    }
+    let found = read(text);
+    texts.insert(text.to_owned(), found);
+    found
+}
+
+impl Reader {
+    /// One row; `None` if this program cannot read it.
+    fn answer(&mut self, row: &Row) -> rusqlite::Result<Option<(Date, Answer)>> {
+        let given = match row.get_ref(5)?.as_str_or_null()? {
+            Some(text) => match known(&mut self.replies, text, |text| text.parse().ok()) {
+                Some(given) => Some(given),
+                None => return Ok(None),
+            },
+            None => None,
+        };
+        let item = row.get_ref(2)?.as_str()?;
+        let (Some(day), Some(item), Some(prompt), Some(way), Some(outcome)) = (
+            known(&mut self.days, row.get_ref(10)?.as_str()?, day_from_text),
+            known(&mut self.items, item, |text| text.parse().ok()),
+            PromptKind::from_code(row.get(3)?),
+            AnswerWay::from_code(row.get(4)?),
+            Outcome::from_code(row.get(6)?),
+        ) else {
+            return Ok(None);
+        };
+        let answer = Answer {
+            at: from_millis(row.get(0)?),
+            stage: row.get(1)?,
+            item,
+            prompt,
+            way,
+            given,
+            outcome,
+            response_ms: row.get(7)?,
+            attempt: row.get(8)?,
+            active_ms: row.get(9)?,
+        };
+        Ok(Some((day, answer)))
+    }
 }
