@@ -418,9 +418,9 @@ impl Desk {
         self.on(Event::Passed { at_ms })
     }
 
-    /// Whether our speaker sounds, for who listens meanwhile.
-    pub fn own_sound(&self) -> OwnSound {
-        self.setup.sound.own_sound()
+    /// Whether our speaker sounds, for who listens from now on.
+    pub fn listened_to(&mut self) -> OwnSound {
+        self.setup.sound.listened_to()
     }
 
     /// Whether notes are sounded.

@@ -57,8 +57,11 @@ impl Sound {
         }
     }
 
-    /// Whether it sounds, for whoever listens meanwhile.
-    pub fn own_sound(&self) -> OwnSound {
+    /// Whether it sounds, for whoever listens from now on. At an instrument little is sounded: the device may rest.
+    pub fn listened_to(&mut self) -> OwnSound {
+        if let Some(speaker) = &mut self.speaker {
+            speaker.rest_when_silent();
+        }
         self.own.clone()
     }
 

@@ -132,8 +132,9 @@ mod device {
     use super::super::storm::Storm;
     use super::{Listed, Opened};
 
-    /// Sound in one callback: 10 ms gave overruns on a busy machine, 21 ms none.
-    const BUFFER_S: f64 = 0.0213;
+    /// Callbacks a second: 100 gave overruns on a busy machine, 47 and 50 none. Whole milliseconds: a sound server counts in
+    /// microseconds, gives a sample less than was asked for where they are broken, and the library waits for it on its feet.
+    const CALLBACKS_A_SECOND: u32 = 50;
 
     /// Devices by which a sound server is reached though it is not the default: the library reads its configuration once,
     /// and a server that was started later is not in it.
@@ -236,7 +237,7 @@ mod device {
                 form: format!("{rate} samples a second"),
             });
         }
-        let frames = ((BUFFER_S * f64::from(rate)) as u32).next_power_of_two();
+        let frames = rate / CALLBACKS_A_SECOND;
         let build = |size| {
             let (intake, capture) = intake(rate);
             start(device, supported, size, intake).map(|stream| (capture, stream))

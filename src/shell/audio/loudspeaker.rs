@@ -19,6 +19,9 @@ const FIRST_RETRY: Duration = Duration::from_secs(1);
 /// … and each later one after twice as long, up to this.
 const LAST_RETRY: Duration = Duration::from_secs(60);
 
+/// A device that may rest is closed when it has sounded nothing for so long: each callback costs, sounding or not.
+const REST: Duration = Duration::from_secs(10);
+
 /// What has become of the device, to be shown once.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum SpeakerNews {
@@ -33,7 +36,12 @@ pub enum SpeakerNews {
 enum State {
     Opening(Opening),
     Ready(Speaker),
-    Failed { fault: AudioFault, since: Instant },
+    /// Closed because it had nothing to sound; opened again for the next phrase.
+    Resting,
+    Failed {
+        fault: AudioFault,
+        since: Instant,
+    },
 }
 
 /// The default output device, whatever becomes of it. Nothing here waits.
@@ -45,6 +53,11 @@ pub struct Loudspeaker {
     waiting: Option<(Phrase, Instant)>,
     /// The fault that was told last: the same one at every retry is no news.
     told: Option<AudioFault>,
+    may_rest: bool,
+    /// When something was last heard of it.
+    sounded: Option<Instant>,
+    /// How far the quiet beginning of the run has risen.
+    gain: Option<f32>,
 }
 
 impl Loudspeaker {
@@ -60,7 +73,16 @@ impl Loudspeaker {
             retry: FIRST_RETRY,
             waiting: None,
             told: None,
+            may_rest: false,
+            sounded: None,
+            gain: None,
         }
+    }
+
+    /// From now on the device is closed while there is nothing to sound. The first note after a rest comes later by the time
+    /// that opening takes.
+    pub fn rest_when_silent(&mut self) {
+        self.may_rest = true;
     }
 
     /// Looks after the device; to be called at every turn of the main loop. Tells what changed.
@@ -68,6 +90,10 @@ impl Loudspeaker {
         match &mut self.state {
             State::Opening(opening) => match opening.poll()? {
                 Ok(mut speaker) => {
+                    if let Some(gain) = self.gain.take() {
+                        speaker.begin_at(gain);
+                    }
+                    self.sounded = Some(now);
                     if let Some((phrase, asked)) = self.waiting.take()
                         && now.saturating_duration_since(asked) <= PATIENCE
                     {
@@ -86,10 +112,21 @@ impl Loudspeaker {
                 }
             },
             State::Ready(speaker) => {
-                let fault = speaker.fault(now)?;
-                self.fail(fault.clone(), now);
-                Some(SpeakerNews::Lost(fault))
+                if let Some(fault) = speaker.fault(now) {
+                    self.fail(fault.clone(), now);
+                    return Some(SpeakerNews::Lost(fault));
+                }
+                if speaker.is_sounding() {
+                    self.sounded = Some(now);
+                }
+                let silent = self.sounded.map(|at| now.saturating_duration_since(at));
+                if self.may_rest && silent > Some(REST) {
+                    self.gain = Some(speaker.gain());
+                    self.state = State::Resting;
+                }
+                None
             }
+            State::Resting => None,
             State::Failed { fault, since } => {
                 let due = now.saturating_duration_since(*since) >= self.retry;
                 if due && *fault != AudioFault::NotBuilt {
@@ -115,6 +152,11 @@ impl Loudspeaker {
                 Ok(())
             }
             State::Ready(speaker) => speaker.play(phrase),
+            State::Resting => {
+                self.waiting = Some((phrase.clone(), now));
+                self.state = State::Opening((self.open)());
+                Ok(())
+            }
             State::Failed { fault, .. } => Err(fault.clone()),
         }
     }
@@ -132,7 +174,7 @@ impl Loudspeaker {
         match &self.state {
             State::Opening(_) => self.waiting.is_some(),
             State::Ready(speaker) => speaker.is_sounding(),
-            State::Failed { .. } => false,
+            State::Resting | State::Failed { .. } => false,
         }
     }
 
@@ -140,7 +182,7 @@ impl Loudspeaker {
     pub fn state(&self) -> Option<Arc<SoundState>> {
         match &self.state {
             State::Ready(speaker) => Some(speaker.state()),
-            State::Opening(_) | State::Failed { .. } => None,
+            State::Opening(_) | State::Resting | State::Failed { .. } => None,
         }
     }
 
@@ -148,7 +190,7 @@ impl Loudspeaker {
     pub fn fault(&self) -> Option<&AudioFault> {
         match &self.state {
             State::Failed { fault, .. } => Some(fault),
-            State::Opening(_) | State::Ready(_) => None,
+            State::Opening(_) | State::Ready(_) | State::Resting => None,
         }
     }
 }
@@ -259,6 +301,49 @@ mod tests {
         }
         assert_eq!(pauses, [1, 2, 4, 8, 16, 32, 60, 60]);
         assert_eq!(speaker.fault(), Some(&AudioFault::Unresponsive));
+    }
+
+    #[test]
+    fn a_device_that_may_rest_does_when_it_is_silent_and_goes_on_as_loud_as_it_was() {
+        let (mut speaker, openings) = staged();
+        let (player, mut source) = device();
+        openings.borrow()[0].send(player).unwrap();
+        let now = Instant::now();
+        speaker.poll(now);
+        let long = Phrase::one_after_another(Tone::Pure, [Hz(440.0)], 5_000);
+        speaker.play(&long, now).unwrap();
+        let peak = |source: &mut LoudSource| {
+            let mut out = [0.0_f32; 4_800];
+            source.fill(&mut out, 1, 0, |x| x);
+            out.iter().fold(0.0, |most: f32, x| most.max(x.abs()))
+        };
+        let first = peak(&mut source);
+        for _ in 0..59 {
+            peak(&mut source);
+        }
+        assert!(!speaker.is_sounding());
+        // Open as long as it was not said that it may rest.
+        assert_eq!(speaker.poll(now), None);
+        assert!(speaker.state().is_some());
+
+        speaker.rest_when_silent();
+        let later = now + Duration::from_secs(11);
+        // As if it had been silent for so long while callbacks came.
+        speaker.sounded = Some(now - Duration::from_secs(11));
+        assert_eq!(speaker.poll(now), None);
+        assert!(speaker.state().is_none() && speaker.fault().is_none());
+        assert_eq!(openings.borrow().len(), 1);
+
+        speaker.play(&note(), later).unwrap();
+        assert!(speaker.is_sounding());
+        let (player, mut source) = device();
+        openings.borrow()[1].send(player).unwrap();
+        assert_eq!(speaker.poll(later), Some(SpeakerNews::Ready));
+        let again = peak(&mut source);
+        assert!(
+            again > 4.0 * first,
+            "{first} at first, {again} after the rest"
+        );
     }
 
     #[test]

@@ -4,7 +4,7 @@
 //! the callback's end never allocates, frees, locks or logs. Both work without a device.
 
 use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicU32, AtomicU64, Ordering};
 use std::time::{Duration, Instant};
 
 use rtrb::{Consumer, Producer, RingBuffer};
@@ -29,6 +29,8 @@ const RISE_S: f32 = 3.0;
 enum Order {
     Note(NoteOn),
     Stop,
+    /// Begin no quieter than this.
+    Gain(f32),
 }
 
 /// What the callback tells: numbers only.
@@ -47,6 +49,8 @@ pub struct SoundState {
     xruns: AtomicU64,
     /// The device said that it is gone.
     lost: AtomicBool,
+    /// How far the quiet beginning has risen, as the bits of a number from 0 to 1.
+    gain: AtomicU32,
     began: Instant,
 }
 
@@ -60,6 +64,7 @@ impl SoundState {
             waited_us: AtomicU64::new(0),
             xruns: AtomicU64::new(0),
             lost: AtomicBool::new(false),
+            gain: AtomicU32::new(FIRST_GAIN.to_bits()),
             began: Instant::now(),
         }
     }
@@ -85,6 +90,11 @@ impl SoundState {
     /// How often the device ran out of samples: each time is a gap in the sound.
     pub fn xruns(&self) -> u64 {
         self.xruns.load(Ordering::Relaxed)
+    }
+
+    /// How far the quiet beginning has risen, 0 to 1.
+    pub fn gain(&self) -> f32 {
+        f32::from_bits(self.gain.load(Ordering::Relaxed))
     }
 
     /// To be called when the device ran out of samples. Neither allocates nor locks.
@@ -178,6 +188,12 @@ impl Player {
         let _ = self.ring.push(Order::Stop);
     }
 
+    /// Begins no quieter than at `gain`, 0 to 1: the run has been heard before.
+    pub fn begin_at(&mut self, gain: f32) {
+        // Only a full ring refuses it, and then the rise is heard once more.
+        let _ = self.ring.push(Order::Gain(gain));
+    }
+
     /// What the callback tells.
     pub fn state(&self) -> &Arc<SoundState> {
         &self.state
@@ -211,6 +227,7 @@ impl LoudSource {
                     self.engine.schedule(note);
                 }
                 Order::Stop => self.engine.release_all(),
+                Order::Gain(gain) => self.gain = gain.clamp(FIRST_GAIN, 1.0),
             }
         }
         if is_new {
@@ -236,6 +253,9 @@ impl LoudSource {
                 frame.fill(convert(sample));
             }
         }
+        self.state
+            .gain
+            .store(self.gain.to_bits(), Ordering::Relaxed);
         if self.engine.is_idle() && self.idle >= latency {
             self.state.done.store(given, Ordering::Release);
         }

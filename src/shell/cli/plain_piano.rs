@@ -25,7 +25,7 @@ enum Arrival {
 /// come any more.
 pub(super) fn run(
     desk: &mut Desk,
-    start: impl FnOnce(&Desk, Tell) -> Hands,
+    start: impl FnOnce(&mut Desk, Tell) -> Hands,
     output: &mut dyn Write,
 ) -> Result<Option<Summary>, DeskError> {
     writeln!(

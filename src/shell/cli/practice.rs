@@ -77,7 +77,7 @@ pub(super) fn run(cli: &Cli, args: &PracticeArgs) -> anyhow::Result<ExitCode> {
         let sound = sound(&home)?;
         let mut desk = home.sitting(&wish, wording(cli, &home), events, sound)?;
         let done = if wish.hands_on() {
-            let start = |desk: &Desk, tell| hands(&home, desk, tell);
+            let start = |desk: &mut Desk, tell| hands(&home, desk, tell);
             plain_piano::run(&mut desk, start, &mut *shown())?
         } else {
             plain::run(&mut desk, &mut io::stdin().lock(), &mut *shown())?
@@ -173,7 +173,7 @@ fn loop_delay(home: &Home) -> Option<std::time::Duration> {
 }
 
 /// The ear of a sitting at the piano, or of one that is sung.
-fn hands(home: &Home, desk: &Desk, tell: Tell) -> Hands {
+fn hands(home: &Home, desk: &mut Desk, tell: Tell) -> Hands {
     let settings = home.settings();
     let sung = desk.sitting().way() == AnswerWay::Voice;
     let microphones = SystemMicrophones {
@@ -182,7 +182,7 @@ fn hands(home: &Home, desk: &Desk, tell: Tell) -> Hands {
     let options = EarOptions {
         listening: desk.listening(),
         follow: sung,
-        own: desk.own_sound(),
+        own: desk.listened_to(),
         headphones: settings.headphones(),
         loop_delay: loop_delay(home),
         ..EarOptions::default()
@@ -253,7 +253,7 @@ impl term::Host for Screen<'_> {
         Ok(self.home.sitting(&wish, wording, events, sound)?)
     }
 
-    fn hands(&mut self, desk: &Desk, tell: Tell) -> Option<Hands> {
+    fn hands(&mut self, desk: &mut Desk, tell: Tell) -> Option<Hands> {
         self.wish().hands_on().then(|| hands(self.home, desk, tell))
     }
 

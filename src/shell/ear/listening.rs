@@ -17,8 +17,14 @@ use crate::signal::listen::{
     Lesson, ListenError, Listener, NoteEvent, Options, PitchFrame, PitchTrack, Surety,
 };
 
-/// How often the ring is looked at: a block comes every 21 ms.
+/// How often the ring is looked at when a block is due: one comes every 20 ms.
 const TURN: Duration = Duration::from_millis(4);
+
+/// For this part of a block's length no other is expected.
+const BETWEEN_BLOCKS: f64 = 0.7;
+
+/// Blocks heard before anything is told: where sound comes faster than it can be heard, a turn ends all the same.
+const BLOCKS_A_TURN: usize = 64;
 
 /// How often a device that is not open is looked at.
 const SLOW_TURN: Duration = Duration::from_millis(20);
@@ -289,8 +295,8 @@ impl Listening {
                     return;
                 }
             }
-            std::thread::sleep(match state {
-                State::Open(_) => TURN,
+            std::thread::sleep(match &state {
+                State::Open(hearing) => hearing.pause(),
                 State::Opening(_) | State::Failed { .. } => SLOW_TURN,
             });
         }
@@ -303,6 +309,8 @@ struct Hearing {
     began: Instant,
     /// The first block has come.
     sounding: bool,
+    /// The next block is not expected before.
+    due: Instant,
     rate: u32,
     listener: Hears,
     clock: StreamClock,
@@ -343,6 +351,7 @@ impl Hearing {
             microphone,
             began: now,
             sounding: false,
+            due: now,
             rate,
         })
     }
@@ -357,13 +366,18 @@ impl Hearing {
     ) -> Result<(), InputFault> {
         self.own.look(options, now);
         let mut samples = std::mem::take(&mut self.samples);
-        while let Some(block) = self.microphone.capture.next(&mut samples) {
+        for _ in 0..BLOCKS_A_TURN {
+            let Some(block) = self.microphone.capture.next(&mut samples) else {
+                break;
+            };
             if !std::mem::replace(&mut self.sounding, true) {
                 news.push(EarNews::Listening {
                     device: self.microphone.name.clone(),
                 });
             }
             self.block(&block, &samples, options, news)?;
+            let length = f64::from(block.samples) / f64::from(self.rate);
+            self.due = block.at + Duration::from_secs_f64(BETWEEN_BLOCKS * length);
         }
         self.samples = samples;
         let patience = if self.sounding {
@@ -376,6 +390,13 @@ impl Hearing {
             return Err(InputFault::Stopped);
         }
         Ok(())
+    }
+
+    /// How long nothing need be looked at.
+    fn pause(&self) -> Duration {
+        let due = self.due.saturating_duration_since(Instant::now());
+        // A block's own time may be far ahead where it is made up.
+        due.clamp(TURN, SLOW_TURN)
     }
 
     fn block(

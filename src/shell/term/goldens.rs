@@ -41,7 +41,7 @@ impl Host for Place {
         wish.seed = Some(7);
         Ok(self.home.sitting(&wish, WORDING, None, Sound::silent())?)
     }
-    fn hands(&mut self, _: &Desk, _: Tell) -> Option<Hands> {
+    fn hands(&mut self, _: &mut Desk, _: Tell) -> Option<Hands> {
         None
     }
     fn progress(&mut self) -> Result<ProgressPage, DeskError> {

@@ -43,7 +43,7 @@ pub trait Host {
     /// A sitting, ready to begin.
     fn sitting(&mut self) -> Result<Desk, DeskError>;
     /// The ear of the sitting at `desk`, when it is answered at a piano; it tells its news to `tell`.
-    fn hands(&mut self, desk: &Desk, tell: Tell) -> Option<Hands>;
+    fn hands(&mut self, desk: &mut Desk, tell: Tell) -> Option<Hands>;
     /// How it goes.
     fn progress(&mut self) -> Result<ProgressPage, DeskError>;
     /// A trial of where to begin.
@@ -332,7 +332,7 @@ fn begin(host: &mut dyn Host, arrive: &Sender<Arrival>) -> Result<Page, DeskErro
     desk.begin()?;
     let arrive = arrive.clone();
     let hands = host.hands(
-        &desk,
+        &mut desk,
         Box::new(move |news| arrive.send(Arrival::Ear(news)).is_ok()),
     );
     Ok(Page::Practice(Box::new(Practice {
