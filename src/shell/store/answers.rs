@@ -50,7 +50,7 @@ pub struct AnswerFilter<'a> {
 }
 
 const ANSWER: &str =
-    "at, stage, item, prompt, way, given, outcome, response_ms, attempt, active_ms, day";
+    "at, stage, item, prompt, way, given, outcome, response_ms, attempt, active_ms, day, id";
 
 impl Store {
     /// Records that a sitting begins.
@@ -171,14 +171,19 @@ impl Store {
             sql += " AND prompt = ?";
             values.push(Box::new(prompt.code()));
         }
-        sql += " ORDER BY id";
         let mut reader = Reader::default();
-        let read = self.sql(|c| {
+        let mut read = self.sql(|c| {
             c.prepare(&sql)?
-                .query_map(rusqlite::params_from_iter(values), |row| reader.answer(row))?
-                .collect::<rusqlite::Result<Vec<Option<(Date, Answer)>>>>()
+                .query_map(rusqlite::params_from_iter(values), |row| {
+                    let id: i64 = row.get(11)?;
+                    Ok(reader.answer(row)?.map(|answer| (id, answer)))
+                })?
+                .filter_map(Result::transpose)
+                .collect::<rusqlite::Result<Vec<(i64, (Date, Answer))>>>()
         })?;
-        Ok(read.into_iter().flatten().collect())
+        // They come by days and stages; to have the library sort them takes as long as to read them.
+        read.sort_by_key(|(id, _)| *id);
+        Ok(read.into_iter().map(|(_, answer)| answer).collect())
     }
 
     /// How a learner answered last, at that stage if one is named; `None` before the first answer.
@@ -189,8 +194,8 @@ impl Store {
     ) -> Result<Option<(AnswerWay, PromptKind)>, StoreError> {
         let last = self.sql(|c| {
             c.query_row(
-                "SELECT way, prompt FROM answers WHERE learner = ?1 AND (?2 IS NULL OR stage = ?2)
-                 ORDER BY id DESC LIMIT 1",
+                "SELECT way, prompt FROM answers WHERE id =
+                 (SELECT max(id) FROM answers INDEXED BY answers_by_learner WHERE learner = ?1 AND (?2 IS NULL OR stage = ?2))",
                 params![learner.0, stage],
                 |row| Ok((row.get::<_, i64>(0)?, row.get::<_, i64>(1)?)),
             )
