@@ -233,34 +233,77 @@ fn staff(out: &mut String, music: &Music, ground: Ground) {
             number(music.space)
         ),
     );
-    for (mark, colour) in music.marks() {
-        one_mark(out, mark, colour);
-    }
+    marks(out, music.marks());
     out.push_str("</g>\n");
 }
 
-fn one_mark(out: &mut String, mark: &Mark, colour: Option<Colour>) {
+/// Straight shapes of one style that follow one another: written as one path, which takes half the room.
+#[derive(Default)]
+struct Run {
+    /// The path's attributes beside its shape.
+    style: String,
+    shape: String,
+}
+
+impl Run {
+    /// Adds a shape; one of another style ends the path before it.
+    fn add(&mut self, out: &mut String, style: String, shape: std::fmt::Arguments<'_>) {
+        if style != self.style {
+            self.end(out);
+            self.style = style;
+        }
+        let _written = self.shape.write_fmt(shape);
+    }
+
+    /// Writes what has come together.
+    fn end(&mut self, out: &mut String) {
+        if !self.shape.is_empty() {
+            line(
+                out,
+                format_args!("<path d=\"{}\"{}/>", self.shape, self.style),
+            );
+            self.shape.clear();
+        }
+    }
+
+    fn rectangle(&mut self, out: &mut String, style: String, corner: (f64, f64), size: (f64, f64)) {
+        let (x, y) = (number(corner.0), number(corner.1));
+        let (w, h, back) = (number(size.0), number(size.1), number(-size.0));
+        self.add(out, style, format_args!("M{x} {y}h{w}v{h}h{back}z"));
+    }
+}
+
+fn marks<'a>(out: &mut String, marks: impl Iterator<Item = (&'a Mark, Option<Colour>)>) {
+    let mut run = Run::default();
+    for (mark, colour) in marks {
+        if let Shape::Line {
+            from,
+            to,
+            thickness,
+        } = mark.shape
+        {
+            let (corner, size) = if from.y == to.y {
+                let corner = (from.x, -from.y - thickness / 2.0);
+                (corner, (to.x - from.x, thickness))
+            } else {
+                let corner = (from.x - thickness / 2.0, -to.y);
+                (corner, (thickness, to.y - from.y))
+            };
+            run.rectangle(out, String::new(), corner, size);
+        } else {
+            run.end(out);
+            one_sign(out, mark, colour);
+        }
+    }
+    run.end(out);
+}
+
+fn one_sign(out: &mut String, mark: &Mark, colour: Option<Colour>) {
     let fill = colour.map_or_else(String::new, |Colour(r, g, b)| {
         format!(" fill=\"#{r:02x}{g:02x}{b:02x}\"")
     });
     match mark.shape {
-        Shape::Line {
-            from,
-            to,
-            thickness,
-        } => {
-            let bounds = if from.y == to.y {
-                (from.x, -from.y - thickness / 2.0, to.x - from.x, thickness)
-            } else {
-                (from.x - thickness / 2.0, -to.y, thickness, to.y - from.y)
-            };
-            let (x, y) = (number(bounds.0), number(bounds.1));
-            let (w, h) = (number(bounds.2), number(bounds.3));
-            line(
-                out,
-                format_args!("<rect x=\"{x}\" y=\"{y}\" width=\"{w}\" height=\"{h}\"/>"),
-            );
-        }
+        Shape::Line { .. } => {}
         Shape::Glyph { glyph, at } => line(
             out,
             format_args!(
@@ -298,13 +341,15 @@ fn drawing(out: &mut String, strokes: &[Stroke], says: Option<&str>, ground: Gro
         None if ground == Ground::Web => out.push_str("<g>\n"),
         None => out.push_str("<g aria-hidden=\"true\">\n"),
     }
+    let mut run = Run::default();
     for stroke in strokes {
-        one_stroke(out, stroke, ground);
+        one_stroke(out, &mut run, stroke, ground);
     }
+    run.end(out);
     out.push_str("</g>\n");
 }
 
-fn one_stroke(out: &mut String, stroke: &Stroke, ground: Ground) {
+fn one_stroke(out: &mut String, run: &mut Run, stroke: &Stroke, ground: Ground) {
     match *stroke {
         Stroke::Line {
             from,
@@ -317,51 +362,39 @@ fn one_stroke(out: &mut String, stroke: &Stroke, ground: Ground) {
             } else {
                 ""
             };
-            line(
-                out,
-                format_args!(
-                    "<path d=\"M{} {}L{} {}\" fill=\"none\"{}{dashes}/>",
-                    number(from.0),
-                    number(from.1),
-                    number(to.0),
-                    number(to.1),
-                    ground.edge(weight)
-                ),
-            );
+            let style = format!(" fill=\"none\"{}{dashes}", ground.edge(weight));
+            let (x, y) = (number(from.0), number(from.1));
+            let (to_x, to_y) = (number(to.0), number(to.1));
+            run.add(out, style, format_args!("M{x} {y}L{to_x} {to_y}"));
         }
         Stroke::Box {
             corner,
             size,
             fill,
             edge,
-        } => line(
-            out,
-            format_args!(
-                "<rect x=\"{}\" y=\"{}\" width=\"{}\" height=\"{}\"{}{}/>",
-                number(corner.0),
-                number(corner.1),
-                number(size.0),
-                number(size.1),
-                ground.fill(fill),
-                ground.edge(edge)
-            ),
-        ),
+        } => {
+            let style = format!("{}{}", ground.fill(fill), ground.edge(edge));
+            run.rectangle(out, style, corner, size);
+        }
         Stroke::Oval {
             middle,
             radii,
             fill,
             edge,
-        } => line(
-            out,
-            format_args!(
-                "<ellipse cx=\"{}\" cy=\"{}\" rx=\"{}\" ry=\"{}\"{}{}/>",
-                number(middle.0),
-                number(middle.1),
-                number(radii.0),
-                number(radii.1),
-                ground.fill(fill),
-                ground.edge(edge)
-            ),
-        ),
+        } => {
+            run.end(out);
+            line(
+                out,
+                format_args!(
+                    "<ellipse cx=\"{}\" cy=\"{}\" rx=\"{}\" ry=\"{}\"{}{}/>",
+                    number(middle.0),
+                    number(middle.1),
+                    number(radii.0),
+                    number(radii.1),
+                    ground.fill(fill),
+                    ground.edge(edge)
+                ),
+            );
+        }
     }
 }
