@@ -91,3 +91,13 @@ pub enum End {
     /// Stopped before.
     Stopped,
 }
+
+impl Effect {
+    /// What was missed, if this effect tells of a miss.
+    pub fn miss(&self) -> Option<&Miss> {
+        match self {
+            Effect::Tell(Feedback::Wrong(miss)) => Some(miss),
+            _ => None,
+        }
+    }
+}
