@@ -15,7 +15,8 @@ use rand_chacha::ChaCha8Rng;
 use stavelark::shell::paths::Paths;
 use stavelark::shell::store::{Store, TuningCheck};
 use stavelark::signal::tuning::{
-    Instrument, Kept, KeyReading, Named, find_strikes, name_key, read_key,
+    Instrument, Kept, KeyReading, Listened, LiveStrikes, Named, Take, find_strikes, name_key,
+    read_key,
 };
 use stavelark::theory::{Cents, Hz, MidiNote, Reference};
 use strings::{Wire, equal, normal, sound, usual_b};
@@ -241,6 +242,51 @@ fn a_weak_or_missing_first_partial_and_a_single_one_do_not_matter() {
     assert_eq!(reading.partials.len(), 1);
 }
 
+#[test]
+fn strings_behind_a_noise_gate_are_struck_and_read() {
+    // The gate gives exact zeros where the sound has been under −40 dB of full scale for 50 ms: before, between and after.
+    let mut random = ChaCha8Rng::seed_from_u64(40);
+    let mut all = vec![0.0_f32; RATE as usize / 2];
+    let mut struck = Vec::new();
+    for midi in [45, 60, 72, 84, 96] {
+        let wire = Wire::new(midi, 12.0, usual_b(f64::from(midi)), &mut random);
+        struck.push((midi, wire.first));
+        all.extend(sound(&[wire], 2.5, RATE, 40.0, &mut random).0);
+        all.extend(vec![0.0; RATE as usize / 2]);
+    }
+    let hold = RATE as usize / 20;
+    let mut since = hold;
+    for sample in &mut all {
+        since = if sample.abs() < 0.01 { since + 1 } else { 0 };
+        if since > hold {
+            *sample = 0.0;
+        }
+    }
+    let mut live = LiveStrikes::new(RATE);
+    let takes: Vec<Take> = all.chunks(1_024).flat_map(|part| live.push(part)).collect();
+    assert_eq!(takes.len(), struck.len());
+    for (take, (midi, first)) in takes.into_iter().zip(struck) {
+        assert!(
+            take.room_db < -100.0,
+            "the gate never shuts: {}",
+            take.room_db
+        );
+        let seconds = take.seconds();
+        let listened = Listened::to(take, Reference::default());
+        assert_eq!(listened.named.unwrap().key, MidiNote(midi));
+        let reading = listened.reading.unwrap();
+        let off = cents(reading.first.0, first);
+        println!(
+            "{midi}: {off:+.4} ± {:.4} cents of {seconds:.2} s",
+            reading.first_se.0
+        );
+        assert!(
+            off.abs() < 0.02 && reading.unison.is_none(),
+            "{midi}: {off} {reading:?}"
+        );
+    }
+}
+
 /// The recorded key, and its rate.
 fn recorded(name: &str) -> (Vec<f32>, u32) {
     let mut reader = hound::WavReader::open(rig::sample(&format!("grand/{name}.wav"))).unwrap();
@@ -250,6 +296,21 @@ fn recorded(name: &str) -> (Vec<f32>, u32) {
         samples.map(|x| f32::from(x.unwrap()) / 32_768.0).collect(),
         rate,
     )
+}
+
+/// Writes a recording of one channel.
+fn write(file: &Path, rate: u32, samples: &[f32]) {
+    let spec = hound::WavSpec {
+        channels: 1,
+        sample_rate: rate,
+        bits_per_sample: 32,
+        sample_format: hound::SampleFormat::Float,
+    };
+    let mut writer = hound::WavWriter::create(file, spec).unwrap();
+    for sample in samples {
+        writer.write_sample(*sample).unwrap();
+    }
+    writer.finalize().unwrap();
 }
 
 /// `samples` at a speed that raises them by `cents`: a sinc of 64 points under a Hann window.
@@ -316,16 +377,17 @@ fn the_program_reads_a_recorded_grand_as_another_method_does() {
         if (36..=96).contains(&midi) {
             compared += 1;
             agreed += usize::from((ours - theirs).abs() <= 1.0);
-            // The other method takes the loudest of strings that disagree, this one their middle.
+            // A6 has two lines 3.5 cents apart in its first partial, one as high as the other: the other method takes the
+            // lower one, this one their middle.
+            let reach = if midi == 93 { 2.2 } else { 1.0 };
             assert!(
-                (ours - theirs).abs() < 1.7 || (spread > 2.0 && (ours - theirs).abs() < 4.0),
+                (ours - theirs).abs() <= reach,
                 "key {midi}: {ours} for {theirs}"
             );
         }
     }
     println!("{agreed} of {compared} within a cent");
-    assert!(agreed >= 16, "{agreed} of {compared}");
-    assert_eq!(compared, 21);
+    assert_eq!((agreed, compared), (20, 21));
 }
 
 #[test]
@@ -351,19 +413,7 @@ fn a_whole_synthetic_piano_is_recovered_key_by_key_from_one_file() {
     }
     let rig = rig::Rig::new();
     let file = rig.file("piano.wav");
-    let spec = hound::WavSpec {
-        channels: 1,
-        sample_rate: rate,
-        bits_per_sample: 16,
-        sample_format: hound::SampleFormat::Int,
-    };
-    let mut writer = hound::WavWriter::create(&file, spec).unwrap();
-    for sample in all {
-        writer
-            .write_sample((f64::from(sample) * 32_000.0) as i16)
-            .unwrap();
-    }
-    writer.finalize().unwrap();
+    write(&file, rate, &all);
     let page = rig.file("piano.html");
     let mut command = rig.command(&["tuning", "--json", "--input"]);
     let output = command
@@ -415,18 +465,7 @@ fn folder_of_keys(folder: &Path, flat: f64, b: f64, said: u32, random: &mut ChaC
     for midi in (33..=93_i16).step_by(4) {
         let wire = Wire::new(midi, flat, b * usual_b(f64::from(midi)), random);
         let (samples, _) = sound(&[wire], 1.0, RATE, 50.0, random);
-        let spec = hound::WavSpec {
-            channels: 1,
-            sample_rate: said,
-            bits_per_sample: 32,
-            sample_format: hound::SampleFormat::Float,
-        };
-        let file = folder.join(format!("{midi}.wav"));
-        let mut writer = hound::WavWriter::create(file, spec).unwrap();
-        samples
-            .iter()
-            .for_each(|x| writer.write_sample(*x).unwrap());
-        writer.finalize().unwrap();
+        write(&folder.join(format!("{midi}.wav")), said, &samples);
     }
 }
 
@@ -538,22 +577,9 @@ fn practice_hears_a_piano_more_than_a_semitone_flat_by_its_record() {
         ]);
         rig.events("events.jsonl")
     };
-    let write = |file: &Path, samples: &[f32]| {
-        let spec = hound::WavSpec {
-            channels: 1,
-            sample_rate: 44_100,
-            bits_per_sample: 16,
-            sample_format: hound::SampleFormat::Int,
-        };
-        let mut writer = hound::WavWriter::create(file, spec).unwrap();
-        for x in samples {
-            writer.write_sample((x * 32_000.0) as i16).unwrap();
-        }
-        writer.finalize().unwrap();
-    };
     let (with, without) = (rig::Rig::new(), rig::Rig::new());
     let silence = without.file("silence.wav");
-    write(&silence, &vec![0.0; 44_100]);
+    write(&silence, 44_100, &vec![0.0; 44_100]);
     let events = shown(&without, &silence);
     let asked = events[0]["item"]["pitch"].as_str().unwrap().to_owned();
     let key = asked.parse::<stavelark::theory::Pitch>().unwrap().midi();
@@ -584,7 +610,7 @@ fn practice_hears_a_piano_more_than_a_semitone_flat_by_its_record() {
     let mut take = vec![0.0; 44_100];
     take.extend(at_speed(&recorded, -120.0));
     let file = with.file("flat.wav");
-    write(&file, &take);
+    write(&file, 44_100, &take);
     let outcome = |rig: &rig::Rig| {
         let events = shown(rig, &file);
         let answer = events.iter().find(|event| event["event"] == "answer");
@@ -599,26 +625,9 @@ fn a_flat_even_piano_gets_its_reference_and_later_checks_are_compared() {
     let mut random = ChaCha8Rng::seed_from_u64(12);
     let rig = rig::Rig::new();
     let folder = rig.file("keys");
-    let make = |flat: f64, random: &mut ChaCha8Rng| {
-        std::fs::create_dir_all(&folder).unwrap();
-        for midi in (33..=93_i16).step_by(4) {
-            let wire = Wire::new(midi, flat, 1e-6, random);
-            let (samples, _) = sound(&[wire], 1.0, RATE, 50.0, random);
-            let spec = hound::WavSpec {
-                channels: 1,
-                sample_rate: RATE,
-                bits_per_sample: 32,
-                sample_format: hound::SampleFormat::Float,
-            };
-            let file = folder.join(format!("{midi}.wav"));
-            let mut writer = hound::WavWriter::create(file, spec).unwrap();
-            samples
-                .iter()
-                .for_each(|x| writer.write_sample(*x).unwrap());
-            writer.finalize().unwrap();
-        }
-    };
-    make(-20.0, &mut random);
+    // Hardly stiff: the curve it asks for is flat.
+    let stiffness = 0.001;
+    folder_of_keys(&folder, -20.0, stiffness, RATE, &mut random);
     let folder_name = folder.to_str().unwrap().to_owned();
     let before = rig
         .command(&["tuning", "--quick", "--json", "--input", &folder_name])
@@ -631,7 +640,7 @@ fn a_flat_even_piano_gets_its_reference_and_later_checks_are_compared() {
     assert_eq!(read["summary"]["provisional"], true);
     let kept = rig.file("before.json");
     std::fs::write(&kept, &before.stdout).unwrap();
-    make(-26.0, &mut random);
+    folder_of_keys(&folder, -26.0, stiffness, RATE, &mut random);
     let later = rig.ok(&[
         "tuning",
         "--input",

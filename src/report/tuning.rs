@@ -214,17 +214,16 @@ pub fn plot(
         let line: String = line.iter().collect();
         let _ = writeln!(out, "{cents:>+6.0} |{}", line.trim_end());
     }
-    let mut foot = vec![' '; width];
+    let mut foot = String::new();
     for key in (24..=108).step_by(12) {
         let label = format!("C{}", key / 12 - 1);
-        for (k, c) in label.chars().enumerate() {
-            if let Some(cell) = foot.get_mut((key - 21) / together + k) {
-                *cell = c;
-            }
+        let at = (key - 21) / together;
+        // Where names would touch, every other one stands.
+        if foot.is_empty() || at > foot.len() {
+            let _ = write!(foot, "{:at$}{label}", "", at = at - foot.len());
         }
     }
-    let foot: String = foot.iter().collect();
-    let _ = writeln!(out, "cents   {}", foot.trim_end());
+    let _ = writeln!(out, "cents   {foot}");
     out
 }
 

@@ -121,9 +121,11 @@ impl Wire {
         let (mut m11, mut m12, mut m22) = (0.0, 0.0, 0.0);
         for (k, partial) in self.partials.iter().enumerate() {
             let (mut s0, mut s1, mut s2) = (0.0, 0.0, 0.0);
-            for i in 0..samples {
-                let t = i as f64 / rate;
-                let power = partial.at(t).powi(2);
+            // The amplitude changes by no more than two thousandths over so many samples: one of them speaks for all.
+            const TOGETHER: usize = 32;
+            for i in (0..samples).step_by(TOGETHER) {
+                let t = (i as f64 + 0.5 * (TOGETHER - 1) as f64) / rate;
+                let power = TOGETHER as f64 * partial.at(t).powi(2);
                 s0 += power;
                 s1 += power * t;
                 s2 += power * t * t;

@@ -1,5 +1,8 @@
 //! Holes in the stream: where sound was lost on its way, what rings seems to be struck anew.
 //! In: the samples, and where the device owned up to a loss. Out: whether a note began at a hole.
+//!
+//! A noise gate gives exact zeros as a hole does. What tells them apart is what follows: after a hole the sound goes on
+//! no louder than it was, out of a gate a note comes that is louder than what the gate shut out.
 
 use std::collections::VecDeque;
 
@@ -20,12 +23,67 @@ const LONG_LEVEL_S: f64 = 0.06;
 /// At a cut the level is no lower than this part of the longer one (−13 dB).
 const CUT: f32 = 0.05;
 
+/// A note was struck at or in a hole when the sound is so much louder after it than before, as power (6 dB): what rings on
+/// has fallen, and where strings beat it rises by less within [`LONGEST_S`].
+const STRUCK: f32 = 4.0;
+
 /// An onset may seem to lie this long before or after the hole.
 const BEFORE_S: f64 = 0.03;
 const AFTER_S: f64 = 0.05;
 
+/// The level after a hole is known after so long: over less, a low note's single swings are louder than their mean.
+const SETTLED_S: f64 = 0.02;
+
 /// Holes remembered: notes are decided within a second.
 const REMEMBERED_S: f64 = 5.0;
+
+/// Mean power of about the last so many seconds, the latest counting most.
+#[derive(Debug)]
+struct Level {
+    keep: f32,
+    sum: f32,
+    weight: f32,
+}
+
+impl Level {
+    /// Over `seconds`, of sound that follows silence.
+    fn new(seconds: f64, rate: f64) -> Level {
+        Level {
+            keep: (1.0 - 1.0 / (seconds * rate)) as f32,
+            sum: 0.0,
+            weight: 1.0,
+        }
+    }
+
+    fn push(&mut self, power: f32) {
+        self.sum = self.keep * self.sum + (1.0 - self.keep) * power;
+        self.weight = self.keep * self.weight + (1.0 - self.keep);
+    }
+
+    fn mean(&self) -> f32 {
+        self.sum / self.weight.max(f32::MIN_POSITIVE)
+    }
+
+    /// What came before is unknown.
+    fn forget(&mut self) {
+        (self.sum, self.weight) = (0.0, 0.0);
+    }
+
+    /// It was silent.
+    fn fall_silent(&mut self) {
+        (self.sum, self.weight) = (0.0, 1.0);
+    }
+}
+
+/// Where sound is missing: seconds, and its level on both sides.
+#[derive(Debug)]
+struct Hole {
+    from: f64,
+    to: f64,
+    before: f32,
+    /// The loudest soon after it, once that is known.
+    after: f32,
+}
 
 /// Looks for holes in one stream.
 #[derive(Debug)]
@@ -33,12 +91,12 @@ pub(super) struct Holes {
     rate: f64,
     samples: u64,
     zeros: u64,
-    /// Power of the last sounding samples, running means over the short and the long span.
-    level: f32,
-    long_level: f32,
-    keep: f32,
-    keep_long: f32,
-    holes: VecDeque<(f64, f64)>,
+    /// Of the sounding samples.
+    level: Level,
+    long_level: Level,
+    holes: VecDeque<Hole>,
+    /// The samples in which the level after the last hole is looked at.
+    watched: std::ops::Range<u64>,
 }
 
 impl Holes {
@@ -48,19 +106,17 @@ impl Holes {
             rate,
             samples: 0,
             zeros: 0,
-            level: 0.0,
-            long_level: 0.0,
-            keep: (1.0 - 1.0 / (LEVEL_S * rate)) as f32,
-            keep_long: (1.0 - 1.0 / (LONG_LEVEL_S * rate)) as f32,
+            level: Level::new(LEVEL_S, rate),
+            long_level: Level::new(LONG_LEVEL_S, rate),
             holes: VecDeque::new(),
+            watched: 0..0,
         }
     }
 
     /// Takes the next samples; `lost`: the device says that some were lost before them.
     pub(super) fn block(&mut self, samples: &[f32], lost: bool) {
         if lost {
-            let now = self.samples as f64 / self.rate;
-            self.remember(now, now);
+            self.remember(0.0);
         }
         for sample in samples {
             self.samples += 1;
@@ -70,36 +126,59 @@ impl Holes {
             }
             let seconds = self.zeros as f64 / self.rate;
             if seconds >= SHORTEST_S {
-                let cut = self.level >= LEAST && self.level >= CUT * self.long_level;
+                let level = self.level.mean();
+                let cut = level >= LEAST && level >= CUT * self.long_level.mean();
                 if seconds <= LONGEST_S && cut {
-                    let end = self.samples as f64 / self.rate;
-                    self.remember(end - seconds, end);
+                    self.remember(seconds);
+                } else {
+                    self.level.fall_silent();
+                    self.long_level.fall_silent();
                 }
-                (self.level, self.long_level) = (0.0, 0.0);
             }
             self.zeros = 0;
             let power = sample * sample;
-            self.level = self.keep * self.level + (1.0 - self.keep) * power;
-            self.long_level = self.keep_long * self.long_level + (1.0 - self.keep_long) * power;
+            self.level.push(power);
+            self.long_level.push(power);
+            if self.watched.contains(&self.samples)
+                && let Some(hole) = self.holes.back_mut()
+            {
+                hole.after = hole.after.max(self.long_level.mean());
+            }
         }
     }
 
-    fn remember(&mut self, from: f64, to: f64) {
-        self.holes.push_back((from, to));
+    /// A hole of `seconds` that ends here.
+    fn remember(&mut self, seconds: f64) {
+        let to = self.samples as f64 / self.rate;
+        self.holes.push_back(Hole {
+            from: to - seconds,
+            to,
+            before: self.long_level.mean(),
+            after: 0.0,
+        });
+        self.level.forget();
+        self.long_level.forget();
+        let later = |seconds: f64| self.samples + (seconds * self.rate) as u64;
+        self.watched = later(SETTLED_S)..later(AFTER_S + LONG_LEVEL_S);
         while self
             .holes
             .front()
-            .is_some_and(|(_, end)| *end < to - REMEMBERED_S)
+            .is_some_and(|hole| hole.to < to - REMEMBERED_S)
         {
             self.holes.pop_front();
         }
     }
 
-    /// Whether what began at `onset_s` began at a hole.
+    /// Whether what began at `onset_s` began at a hole, and is no louder than what sounded before.
     pub(super) fn spoil(&self, onset_s: f64) -> bool {
-        self.holes
-            .iter()
-            .any(|(from, to)| (from - BEFORE_S..to + AFTER_S).contains(&onset_s))
+        let near = || {
+            self.holes
+                .iter()
+                .filter(|hole| (hole.from - BEFORE_S..hole.to + AFTER_S).contains(&onset_s))
+        };
+        let before = near().map(|hole| hole.before).reduce(f32::min);
+        let after = near().map(|hole| hole.after).fold(0.0, f32::max);
+        before.is_some_and(|before| after <= STRUCK * before)
     }
 }
 
@@ -180,5 +259,126 @@ mod tests {
         holes.block(&sound[..RATE], false);
         holes.block(&sound[RATE + 500..], true);
         assert!(holes.spoil(1.01) && !holes.spoil(1.2));
+    }
+
+    /// A noise gate: exact zeros from 50 ms after the sound was louder than `threshold` on, until it is again.
+    fn gated(mut sound: Vec<f32>, threshold: f32) -> Vec<f32> {
+        let hold = RATE / 20;
+        let mut since = hold;
+        for sample in &mut sound {
+            since = if sample.abs() >= threshold {
+                0
+            } else {
+                since + 1
+            };
+            if since >= hold {
+                *sample = 0.0;
+            }
+        }
+        sound
+    }
+
+    #[test]
+    fn a_note_struck_out_of_a_noise_gate_is_struck_and_what_reopens_the_gate_is_not() {
+        // −40 dBFS: the tones fall to it within 0.6 to 1.4 s, and are cut there while they go on.
+        let threshold = 0.01;
+        for (fade, level) in [(2.5, 1.0), (5.0, 1.0), (2.5, 0.2)] {
+            let one: Vec<f32> = tone(1.7, fade).iter().map(|x| level * x).collect();
+            let sound = gated([one.clone(), one].concat(), threshold);
+            let second = sound.len() as f64 / 2.0 / RATE as f64;
+            let shut = &sound[sound.len() / 2 - RATE / 10..sound.len() / 2];
+            assert!(shut.iter().all(|x| *x == 0.0), "the gate never shuts");
+            let holes = heard(&sound);
+            for onset in [0.0, second - 0.01, second, second + 0.01] {
+                assert!(!holes.spoil(onset), "{fade} {level}: {onset}");
+            }
+        }
+        // Beats of 5 dB around the threshold: the gate opens and shuts, and nothing is struck.
+        let beating: Vec<f32> = tone(3.0, 0.6)
+            .iter()
+            .enumerate()
+            .map(|(i, x)| {
+                let t = i as f32 / RATE as f32;
+                0.07 * x * (1.0 + 0.28 * (15.0 * t).cos())
+            })
+            .collect();
+        let sound = gated(beating, threshold);
+        let opened: Vec<usize> = (1..sound.len())
+            .filter(|i| {
+                sound[*i] != 0.0 && sound[i.saturating_sub(2_000)..*i].iter().all(|x| *x == 0.0)
+            })
+            .filter(|i| *i > RATE / 5)
+            .collect();
+        assert!(!opened.is_empty(), "the gate never opens anew");
+        let holes = heard(&sound);
+        for at in opened {
+            let onset = at as f64 / RATE as f64;
+            assert!(holes.spoil(onset), "{onset}");
+        }
+    }
+
+    #[test]
+    fn a_note_struck_in_a_hole_is_struck() {
+        let mut sound = tone(1.0, 2.0);
+        sound.extend(tone(1.0, 2.0));
+        sound[RATE - RATE / 10..RATE].fill(0.0);
+        assert!(!heard(&sound).spoil(1.0));
+        // The same where the device says so.
+        let mut holes = Holes::new(RATE as f64);
+        holes.block(&sound[..RATE - RATE / 10], false);
+        holes.block(&sound[RATE..], true);
+        assert!(!holes.spoil(0.9));
+    }
+
+    /// The notes that the listener gives of `sound`, with what is said of each: key, second, whether it is left out.
+    fn notes(sound: &[f32], rate: u32) -> Vec<(i16, f64, bool)> {
+        use crate::signal::listen::{Listener, Options};
+        let mut listener = Listener::new(rate, Options::default()).unwrap();
+        let mut holes = Holes::new(f64::from(rate));
+        let mut notes = Vec::new();
+        for block in sound.chunks(1_024) {
+            holes.block(block, false);
+            for note in listener.push(block) {
+                notes.push((note.key.0, note.onset_s, holes.spoil(note.onset_s)));
+            }
+        }
+        notes
+    }
+
+    #[test]
+    fn a_recorded_grand_behind_a_noise_gate_is_heard_note_by_note() {
+        // Struck every 0.8 s, damped 0.5 s after the strike; the gate at −40 dBFS shuts between the notes.
+        let rate = 44_100;
+        let mut sound = vec![0.0; rate / 2];
+        let mut struck = Vec::new();
+        for (name, key) in [
+            ("C4", 60),
+            ("A4", 69),
+            ("Fs3", 54),
+            ("Ds5", 75),
+            ("A4", 69),
+            ("C3", 48),
+        ] {
+            let file = format!("{}/samples/grand/{name}.wav", env!("CARGO_MANIFEST_DIR"));
+            let recording = crate::shell::wav::read(std::path::Path::new(&file)).unwrap();
+            assert_eq!(recording.rate, rate as u32);
+            struck.push((key, sound.len() as f64 / rate as f64));
+            sound.extend((0..rate * 8 / 10).map(|i| {
+                let damped = (i.saturating_sub(rate / 2) as f32 / 1_500.0).min(80.0);
+                0.5 * recording.mono.get(i).copied().unwrap_or(0.0) * (-damped).exp()
+            }));
+        }
+        let sound = gated(sound, 0.01);
+        let zeros = sound[rate / 2..].iter().filter(|x| **x == 0.0).count();
+        assert!(zeros > rate / 2, "the gate shuts: {zeros}");
+        let heard: Vec<(i16, f64)> = notes(&sound, rate as u32)
+            .into_iter()
+            .filter(|(.., left_out)| !left_out)
+            .map(|(key, second, _)| (key, second))
+            .collect();
+        assert_eq!(heard.len(), struck.len(), "{heard:?}");
+        for ((key, second), (asked, at)) in heard.iter().zip(&struck) {
+            assert!(key == asked && (second - at).abs() < 0.1, "{heard:?}");
+        }
     }
 }

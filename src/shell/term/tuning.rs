@@ -27,8 +27,11 @@ const PICTURE: Duration = Duration::from_millis(50);
 /// Columns of the partials' picture.
 const SPECTRUM: u16 = 34;
 
-/// Rows that are not the staff's.
-const WORDS: u16 = 10;
+/// Columns from which on the keyboard's strip is shown.
+const STRIP: u16 = 52;
+
+/// Rows above the staff.
+const HEAD: u16 = 2;
 
 /// How the check is shown.
 #[derive(Debug, Clone, Copy)]
@@ -222,13 +225,13 @@ fn pitch_in_words(view: &TuningView, hz: Hz) -> String {
 
 fn draw(frame: &mut Frame, view: &TuningView, sitting: &TuningSitting) {
     let area = frame.area();
-    let bold = Style::new().add_modifier(Modifier::BOLD);
-    let dim = Style::new().add_modifier(Modifier::DIM);
-    let plain = Style::new();
-    let name = |key| view.name(key);
-    line(frame, 0, &sitting.device, dim);
-    line(frame, 1, &sitting.asks(name), bold);
-    let rows = area.height.saturating_sub(WORDS);
+    let width = usize::from(area.width.saturating_sub(2));
+    let foot = foot(view, sitting, area.width);
+    let Some(rows) = area.height.checked_sub(HEAD + foot.len() as u16) else {
+        return draw_in_few_rows(frame, view, sitting);
+    };
+    line(frame, 0, &sitting.device, DIM);
+    line(frame, 1, &sitting.asks(|key| view.name(key)), BOLD);
     let beside = area.width >= 80;
     let size = Size {
         columns: if beside {
@@ -240,27 +243,81 @@ fn draw(frame: &mut Frame, view: &TuningView, sitting: &TuningSitting) {
     };
     let sounds = sitting.glimpse.as_ref().map(|reading| reading.first);
     match picture(view, sitting.guided.asked(), sounds, size) {
-        Ok(grid) => paint_at(frame, &grid, (0, 2)),
-        Err(small) => line(
-            frame,
-            2,
-            &words::needs_window(small.needed.columns, small.needed.rows + WORDS),
-            dim,
-        ),
+        Ok(grid) => paint_at(frame, &grid, (0, HEAD)),
+        Err(small) => {
+            let needed = small.needed;
+            let says = words::needs_window(needed.columns, needed.rows + HEAD + foot.len() as u16);
+            for (row, part) in (0..rows).zip(wrapped(&says, width)) {
+                line(frame, HEAD + row, &part, DIM);
+            }
+        }
     }
     if beside && let Some(reading) = &sitting.glimpse {
         for (row, bar) in spectrum(reading, usize::from(rows), view.ascii)
             .iter()
             .enumerate()
         {
-            let at = (area.width - SPECTRUM, 2 + row as u16);
+            let at = (area.width - SPECTRUM, HEAD + row as u16);
             frame
                 .buffer_mut()
-                .set_stringn(at.0, at.1, bar, usize::from(SPECTRUM), plain);
+                .set_stringn(at.0, at.1, bar, usize::from(SPECTRUM), Style::new());
         }
     }
-    let foot = area.height.saturating_sub(WORDS - 2);
-    let sounds = sitting
+    for (row, (text, style)) in (HEAD + rows..).zip(&foot) {
+        line(frame, row, text, *style);
+    }
+}
+
+const BOLD: Style = Style::new().add_modifier(Modifier::BOLD);
+const DIM: Style = Style::new().add_modifier(Modifier::DIM);
+
+/// What stands below the staff: what sounds, how loud, what was said, the keyboard where there is room, caution and keys.
+fn foot(view: &TuningView, sitting: &TuningSitting, columns: u16) -> Vec<(String, Style)> {
+    let width = usize::from(columns.saturating_sub(2));
+    let mut foot = vec![
+        (sounds(view, sitting), BOLD),
+        (level(sitting.level_db, view.ascii), Style::new()),
+    ];
+    let (said, style) = said(view, sitting);
+    let mut said = wrapped(&said, width);
+    said.resize(2, String::new());
+    foot.extend(said.into_iter().map(|part| (part, style)));
+    if columns >= STRIP {
+        foot.push((strip(&sitting.guided), Style::new()));
+        foot.push((words::tuning::STRIP_FOOT.to_owned(), DIM));
+    }
+    let keys: Vec<String> = KEYS
+        .iter()
+        .map(|(key, about)| format!("{key} {about}"))
+        .collect();
+    for text in [CAUTION_SHORT, &keys.join("  ")] {
+        foot.extend(wrapped(text, width).into_iter().map(|part| (part, DIM)));
+    }
+    foot
+}
+
+/// What is asked, what was said and what sounds, as far as there are rows.
+fn draw_in_few_rows(frame: &mut Frame, view: &TuningView, sitting: &TuningSitting) {
+    let width = usize::from(frame.area().width.saturating_sub(2));
+    let (said, style) = said(view, sitting);
+    let told = [
+        (sitting.asks(|key| view.name(key)), BOLD),
+        (said, style),
+        (sounds(view, sitting), BOLD),
+        (CAUTION_SHORT.to_owned(), DIM),
+    ];
+    let rows = told
+        .iter()
+        .filter(|(text, _)| !text.is_empty())
+        .flat_map(|(text, style)| wrapped(text, width).into_iter().map(|part| (part, *style)));
+    for (row, (part, style)) in (0..frame.area().height).zip(rows) {
+        line(frame, row, &part, style);
+    }
+}
+
+/// What sounds, and how its strings stand to each other.
+fn sounds(view: &TuningView, sitting: &TuningSitting) -> String {
+    sitting
         .glimpse
         .as_ref()
         .map_or_else(String::new, |reading| {
@@ -269,33 +326,17 @@ fn draw(frame: &mut Frame, view: &TuningView, sitting: &TuningSitting) {
                 pitch_in_words(view, reading.first),
                 beating(reading)
             )
-        });
-    line(frame, foot, &sounds, bold);
-    line(frame, foot + 1, &level(sitting.level_db, view.ascii), plain);
+        })
+}
+
+/// What was said last, and how it looks.
+fn said(view: &TuningView, sitting: &TuningSitting) -> (String, Style) {
     let said = sitting
         .said
-        .map(|said| said.words(name))
+        .map(|said| said.words(|key| view.name(key)))
         .unwrap_or_default();
-    let style = if sitting.said.is_some_and(Said::asks_again) {
-        bold
-    } else {
-        plain
-    };
-    for (row, part) in wrapped(&said, usize::from(area.width.saturating_sub(2)))
-        .iter()
-        .take(2)
-        .enumerate()
-    {
-        line(frame, foot + 2 + row as u16, part, style);
-    }
-    line(frame, foot + 4, &strip(&sitting.guided), plain);
-    line(frame, foot + 5, words::tuning::STRIP_FOOT, dim);
-    line(frame, foot + 6, CAUTION_SHORT, dim);
-    let keys: Vec<String> = KEYS
-        .iter()
-        .map(|(key, about)| format!("{key} {about}"))
-        .collect();
-    line(frame, foot + 7, &keys.join("  "), dim);
+    let again = sitting.said.is_some_and(Said::asks_again);
+    (said, if again { BOLD } else { Style::new() })
 }
 
 /// `text` in lines of `width` at most.
@@ -312,6 +353,10 @@ fn wrapped(text: &str, width: usize) -> Vec<String> {
     }
     lines
 }
+
+#[cfg(test)]
+#[path = "tuning_goldens.rs"]
+mod goldens;
 
 #[cfg(test)]
 mod tests {

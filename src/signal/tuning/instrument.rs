@@ -454,9 +454,13 @@ impl Reason {
             Reason::Uneven(spread) => format!(
                 "its keys scatter by {spread:.1} cents around its own curve (up to {UNEVEN} is even enough)"
             ),
+            Reason::KeysOff(1) => {
+                format!("one key is more than {KEY_OFF} cents from where it belongs")
+            }
             Reason::KeysOff(count) => {
                 format!("{count} keys are more than {KEY_OFF} cents from where they belong")
             }
+            Reason::Sour(1) => format!("the strings of one key are more than {SOUR} cents apart"),
             Reason::Sour(count) => {
                 format!("the strings of {count} keys are more than {SOUR} cents apart")
             }

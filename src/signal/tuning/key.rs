@@ -102,7 +102,7 @@ pub fn read_key(samples: &[f32], rate: u32, named: Named) -> Result<KeyReading, 
         // which each partial misses by a share of their distance.
         let unsure = APART * unison.spread.0.min(1.0) / CENTS;
         for (point, found) in points.iter_mut().zip(&found) {
-            point.hz = found.line.middle_hz;
+            point.hz = found.line.sustained_hz;
             point.se = point.se.hypot(unsure * point.hz);
         }
         string = fit(&points, string.first, named.inharmonicity).unwrap_or(string);

@@ -6,7 +6,7 @@
 //! moment weighing by its power: phase and amplitude of a damped wave share no information, so the decay need not be
 //! known (Rife & Boorstyn 1974, IEEE Trans. IT 20:591, for the phase; Tretter 1985, ibid. 31:832, for the line).
 
-use std::f64::consts::TAU;
+use std::f64::consts::{PI, TAU};
 
 use realfft::num_complex::Complex;
 
@@ -18,6 +18,10 @@ const FOLLOWED: f64 = 10.0;
 /// How many values of noise the noise measured beside the partial counts for, against what the phase itself shows.
 const TRUST: f64 = 6.0;
 
+/// The stretch whose mean is the pitch of strings that disagree, seconds from the beginning. What dies away within a tenth
+/// of a second is a knock and no pitch; and a key must read the same whether two seconds were heard of it or three.
+const SUSTAINED_S: (f64, f64) = (0.06, 1.2);
+
 /// One partial.
 #[derive(Debug, Clone)]
 pub(super) struct Line {
@@ -25,8 +29,8 @@ pub(super) struct Line {
     pub(super) hz: f64,
     /// Its standard error, hertz.
     pub(super) se: f64,
-    /// Mean frequency by power, hertz: where strings disagree, the middle of them all and not the strongest.
-    pub(super) middle_hz: f64,
+    /// Mean frequency of what is sustained, by power, hertz: where strings disagree, the middle of those that last.
+    pub(super) sustained_hz: f64,
     /// Amplitude where it was strongest.
     pub(super) amplitude: f64,
     /// Moments: time in seconds, phase left over in radians, logarithm of the power, and weight, so that independent
@@ -95,25 +99,39 @@ pub(super) fn follow(band: &Band, noise: f64) -> Option<Line> {
         / length as f64;
     let free = (independent - 2.0).max(1.0);
     let excess = (left * independent + TRUST) / (free + TRUST);
-    // Turns over a distance that strings five cents apart do not part by more than a seventh of a turn in, and that
-    // noise forgets.
-    let distance = ((0.05 / (0.001 * band.centre)) / band.step) as usize;
-    let distance = distance.clamp(1, length / 4);
-    let sum: Complex<f64> = values
-        .iter()
-        .zip(&values[distance..])
-        .map(|(a, b)| b * a.conj())
-        .sum();
-    let reach = distance as f64;
-    let middle = turn + wrapped(sum.arg() - turn * reach) / reach;
+    let middle = sustained(values, band, turn);
     Some(Line {
-        middle_hz: band.centre + middle / band.step * per_radian,
+        sustained_hz: band.centre + middle / band.step * per_radian,
         hz: band.centre + (turn / band.step + fit.slope) * per_radian,
         se: per_radian * (excess * spacing / fit.spread).sqrt(),
         amplitude: smooth.iter().copied().fold(0.0, f64::max).sqrt(),
         moments,
         independent,
     })
+}
+
+/// Radians a value, near `turn`: the mean by power over the sound between [`SUSTAINED_S`] under a Hann window.
+fn sustained(values: &[Complex<f64>], band: &Band, turn: f64) -> f64 {
+    // Turns over a distance that strings five cents apart do not part by more than a seventh of a turn in, and that
+    // noise forgets.
+    let distance = ((0.05 / (0.001 * band.centre)) / band.step) as usize;
+    let distance = distance.clamp(1, values.len() / 4);
+    let reach = distance as f64;
+    let (from, to) = SUSTAINED_S;
+    let sum: Complex<f64> = values
+        .iter()
+        .zip(&values[distance..])
+        .enumerate()
+        .map(|(k, (a, b))| {
+            let t = band.from + (k as f64 + 0.5 * reach) * band.step;
+            let x = ((t - from) / (to - from)).clamp(0.0, 1.0);
+            b * a.conj() * (PI * x).sin().powi(4)
+        })
+        .sum();
+    if sum.norm_sqr() == 0.0 {
+        return turn;
+    }
+    turn + wrapped(sum.arg() - turn * reach) / reach
 }
 
 /// Radians a value, by sums of products over growing distances: each settles the turns for the next.

@@ -2,7 +2,8 @@
 //! In: partials with their standard errors. Out: a [`StringFit`].
 //! Source: Fletcher 1964, JASA 36:203, f_n = n f_1 √((1 + B n²) / (1 + B)); its B expected by register, Young 1952, JASA
 //! 24:267, and Rigaud, David & Daudet 2013, JASA 133:3107. Scatter beyond the errors: Paule & Mandel 1982, J. Res. NBS
-//! 87:377.
+//! 87:377. Partials that lie far off count for less, without a limit at which they leave: Student's t in place of the
+//! normal distribution, Lange, Little & Taylor 1989, J. Am. Stat. Assoc. 84:881.
 
 use std::f64::consts::LN_2;
 
@@ -12,8 +13,15 @@ pub(super) const CENTS: f64 = 1200.0 / LN_2;
 /// How well B is known beforehand, as a factor: from the search for the key, whose steps are that far apart.
 const PRIOR: f64 = 0.5;
 
-/// A partial lies off the string when it is so many of its errors away.
+/// Degrees of freedom of the partials' errors: four, as Lange, Little & Taylor found to serve most data.
+const FREEDOM: f64 = 4.0;
+
+/// A partial is said to lie off the string when it is so many of its errors away.
 const OFF: f64 = 4.0;
+
+/// Rounds of the fit at most; in the first ones, which come from afar, all partials count alike.
+const ROUNDS: usize = 30;
+const EVEN_ROUNDS: usize = 4;
 
 /// One partial as the fit sees it.
 #[derive(Debug, Clone, Copy)]
@@ -55,25 +63,11 @@ pub(super) fn fit(points: &[Point], first: f64, b: f64) -> Option<StringFit> {
     if points.is_empty() {
         return None;
     }
-    let mut used = vec![true; points.len()];
-    let mut found = weighted(points, &used, first, b)?;
-    for _ in 0..points.len() {
-        // The worst of those in use leaves, while one is far off; at least two thirds stay.
-        let worst = points
-            .iter()
-            .enumerate()
-            .filter(|(k, _)| used[*k])
-            .map(|(k, point)| (k, found.distance(point)))
-            .max_by(|a, b| a.1.total_cmp(&b.1));
-        let Some((k, distance)) = worst else { break };
-        let in_use = used.iter().filter(|used| **used).count();
-        if distance < OFF || 3 * (in_use - 1) < 2 * points.len() || in_use < 4 {
-            break;
-        }
-        used[k] = false;
-        found = weighted(points, &used, found.first, b)?;
-    }
-    found.used = used;
+    let mut found = weighted(points, first, b)?;
+    found.used = points
+        .iter()
+        .map(|point| found.distance(point) < OFF)
+        .collect();
     Some(found)
 }
 
@@ -100,16 +94,10 @@ impl Point {
 }
 
 /// The most likely string when the partials scatter by what they themselves show.
-fn weighted(points: &[Point], used: &[bool], first: f64, b: f64) -> Option<StringFit> {
-    let chosen: Vec<&Point> = points
-        .iter()
-        .zip(used)
-        .filter(|(_, used)| **used)
-        .map(|(point, _)| point)
-        .collect();
+fn weighted(points: &[Point], first: f64, b: f64) -> Option<StringFit> {
     // Scatter such that the weighted squares come out as many as are free; between 0 and a semitone by halving.
-    let mut found = solve(&chosen, first, b, 0.0)?;
-    let free = chosen.len() as f64 - 2.0;
+    let mut found = solve(points, (first, b), b, 0.0)?;
+    let free = points.len() as f64 - 2.0;
     if free >= 1.0 && found.1 > free {
         let (mut low, mut high) = (0.0_f64, 100.0_f64);
         for _ in 0..30 {
@@ -118,7 +106,7 @@ fn weighted(points: &[Point], used: &[bool], first: f64, b: f64) -> Option<Strin
             } else {
                 (low * high).sqrt()
             };
-            let tried = solve(&chosen, found.0.first, b, middle)?;
+            let tried = solve(points, (found.0.first, found.0.b), b, middle)?;
             if tried.1 > free {
                 low = middle;
             } else {
@@ -133,13 +121,14 @@ fn weighted(points: &[Point], used: &[bool], first: f64, b: f64) -> Option<Strin
     Some(found.0)
 }
 
-/// Weighted least squares by Gauss and Newton in (cents of f_1, ln B); with the weighted squares that are left.
-fn solve(points: &[&Point], first: f64, b: f64, scatter: f64) -> Option<(StringFit, f64)> {
+/// Weighted least squares by Gauss and Newton in (cents of f_1, ln B), from `start` on, where B is expected near `b`; with
+/// the weighted squares that are left. Each round weighs the partials by how far the last left them off.
+fn solve(points: &[Point], start: (f64, f64), b: f64, scatter: f64) -> Option<(StringFit, f64)> {
     let expected = b.max(1e-7).ln();
-    let (mut f, mut log_b) = (first.ln(), expected);
+    let (mut f, mut log_b) = (start.0.ln(), start.1.max(1e-7).ln());
     let mut matrix = [0.0; 3];
     let mut squares = 0.0;
-    for round in 0..12 {
+    for round in 0..ROUNDS {
         let b = log_b.exp();
         // Prior on B.
         let prior = 1.0 / (PRIOR * PRIOR);
@@ -148,8 +137,14 @@ fn solve(points: &[&Point], first: f64, b: f64, scatter: f64) -> Option<(StringF
         squares = 0.0;
         for point in points {
             let n = f64::from(point.n);
-            let weight = 1.0 / (point.cents_se().powi(2) + (scatter * point.looseness()).powi(2));
+            let variance = point.cents_se().powi(2) + (scatter * point.looseness()).powi(2);
             let off = CENTS * (point.hz.ln() - partial(f.exp(), b, point.n).ln());
+            let share = if round < EVEN_ROUNDS {
+                1.0
+            } else {
+                (FREEDOM + 1.0) / (FREEDOM + off * off / variance)
+            };
+            let weight = share / variance;
             let by_b = CENTS * 0.5 * b * (n * n / (1.0 + b * n * n) - 1.0 / (1.0 + b));
             m11 += weight * CENTS * CENTS;
             m12 += weight * CENTS * by_b;
@@ -167,12 +162,12 @@ fn solve(points: &[&Point], first: f64, b: f64, scatter: f64) -> Option<(StringF
             matrix[0] * v1 - matrix[1] * v2,
             matrix[2] * v2 - matrix[1] * v1,
         );
-        if round == 11 {
+        if round == ROUNDS - 1 {
             break;
         }
         f += df;
         log_b += db.clamp(-1.0, 1.0);
-        if df.abs() < 1e-12 && db.abs() < 1e-9 {
+        if round >= EVEN_ROUNDS && df.abs() < 1e-9 && db.abs() < 1e-6 {
             break;
         }
     }
