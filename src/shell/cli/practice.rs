@@ -366,7 +366,7 @@ fn from_recording(mut desk: Desk, recording: &wav::Recording) -> anyhow::Result<
             break;
         }
         for frame in frames {
-            if let Some(held) = holding.step(frame.frequency) {
+            if let Some(held) = holding.step(frame.voice) {
                 desk.tell_time(ms(frame.time_s));
                 desk.held(held)?;
                 said.say(&desk)?;

@@ -92,7 +92,7 @@ impl Hands {
                 let ended = if *own {
                     self.holding.end()
                 } else {
-                    self.holding.step(frame.frequency)
+                    self.holding.step(frame.voice)
                 };
                 ended.map_or(Ok(()), |held| desk.held(held))?;
                 if !self.holding.goes_on() || self.told_at.elapsed() > PATIENT {
