@@ -10,73 +10,7 @@ use serde_json::Value;
 use stavelark::theory::Pitch;
 
 /// A course with a stage of each kind of the ear, of our own.
-const COURSE: &str = r#"
-schema = 1
-id = "ears"
-[[stage]]
-id = "find"
-kind = "find"
-[[stage.notes]]
-clef = "treble"
-from = "C4"
-to = "G4"
-[[stage]]
-id = "melodies"
-kind = "melodies"
-length = [2, 2]
-[[stage.notes]]
-clef = "treble"
-from = "C4"
-to = "C5"
-[[stage]]
-id = "intervals"
-kind = "intervals"
-intervals = ["m3", "M3", "P5"]
-[[stage.notes]]
-clef = "treble"
-from = "C4"
-to = "C5"
-[[stage]]
-id = "reach"
-kind = "reach"
-intervals = ["m3", "M3"]
-[[stage.notes]]
-clef = "treble"
-from = "C4"
-to = "C5"
-[[stage]]
-id = "chords"
-kind = "chords"
-chords = ["major", "minor", "dominant7"]
-[[stage.notes]]
-clef = "treble"
-from = "C4"
-to = "C5"
-[[stage]]
-id = "degrees"
-kind = "degrees"
-degrees = [1, 3, 5]
-[[stage.notes]]
-clef = "treble"
-from = "D4"
-to = "D5"
-keys = [1]
-[[stage]]
-id = "in-tune"
-kind = "in-tune"
-[[stage.notes]]
-clef = "treble"
-from = "C4"
-to = "C5"
-[[stage]]
-id = "beats"
-kind = "beats"
-beats = [10, 20, 40]
-[[stage.notes]]
-clef = "bass"
-from = "C3"
-to = "C4"
-"#;
+const COURSE: &str = include_str!("rig/ears.toml");
 
 /// A sitting of two prompts at one stage.
 struct Sitting {

@@ -2,6 +2,7 @@
 //! The tables say how they were made.
 #![allow(clippy::unwrap_used, clippy::panic)]
 
+use stavelark::study::degree_of;
 use stavelark::theory::{
     Chord, Clef, Interval, KeySignature, Mode, Pitch, Reference, StaffStep, Temperament, cadence,
 };
@@ -112,7 +113,7 @@ fn chords_are_spelled_as_by_a_music_library() {
 }
 
 #[test]
-fn cadences_are_those_of_a_music_library_in_every_key() {
+fn cadences_and_degrees_are_those_of_a_music_library_in_every_key() {
     let mut compared = 0;
     for row in rows(CHORDS).filter(|row| matches!(row[1], "major" | "minor")) {
         let key = KeySignature::new(row[0].parse().unwrap()).unwrap();
@@ -129,6 +130,18 @@ fn cadences_are_those_of_a_music_library_in_every_key() {
             chord.map(|pitch| pitch.spelling().to_string()).join(" ")
         });
         assert_eq!(chords.join("|"), row[2], "{} {}", row[0], row[1]);
+        // What its degrees are called: 1 3 5, 1 4 6, 7 2 5 (in minor the leading note), 1 3 5.
+        let degrees: Vec<Vec<Option<u8>>> = row[2]
+            .split('|')
+            .map(|chord| {
+                let names = chord.split(' ').map(|name| format!("{name}4"));
+                names
+                    .map(|name| degree_of(name.parse().unwrap(), key, mode))
+                    .collect()
+            })
+            .collect();
+        let expected = [[1, 3, 5], [1, 4, 6], [7, 2, 5], [1, 3, 5]].map(|c| c.map(Some).to_vec());
+        assert_eq!(degrees, expected, "{} {}", row[0], row[1]);
         compared += 1;
     }
     assert_eq!(compared, 30);

@@ -1,15 +1,16 @@
 //! Answers by singing: from recordings of a synthetic singer, and live by way of a real sound server.
-#![allow(clippy::unwrap_used, clippy::panic)]
+#![allow(clippy::unwrap_used, clippy::panic, clippy::print_stdout)]
 
 mod rig;
 
 use std::sync::{Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 
-use rig::singer::{SLIDE_S, silence, sung, write};
+use rig::singer::{Manner, SLIDE_S, USUAL, silence, sung, sung_as, write};
 use rig::sound_server::{Player, RATE, SoundServer, Witness};
 use rig::{PROGRAM, Rig, Screen};
 use serde_json::Value;
+use stavelark::signal::listen::{Holding, Listener, Options, PitchTrack};
 use stavelark::theory::{MidiNote, Pitch};
 
 /// One test at a time: a live voice must be listened to as it comes.
@@ -25,6 +26,17 @@ type Deed = (i16, f64);
 /// A sitting sung into a recording: each prompt is looked up by a run of what was sung so far, the same seed giving the
 /// same prompts. Gives the last run's events.
 fn sing(settings: &[&[&str]], stage: &str, deeds: &[Deed]) -> Vec<Value> {
+    let usual: Vec<(Deed, Manner)> = deeds.iter().map(|deed| (*deed, USUAL)).collect();
+    sing_as(settings, stage, &usual, 0.7).0
+}
+
+/// The same, each note in its manner and `seconds` long; and what was said at the end.
+fn sing_as(
+    settings: &[&[&str]],
+    stage: &str,
+    deeds: &[(Deed, Manner)],
+    seconds: f64,
+) -> (Vec<Value>, String) {
     let mut take = silence(0.6);
     let mut began_ms = Vec::new();
     for turn in 0..=deeds.len() {
@@ -77,17 +89,84 @@ fn sing(settings: &[&[&str]], stage: &str, deeds: &[Deed]) -> Vec<Value> {
                 "{after} ms after its beginning: {answer}"
             );
         }
-        let Some((off, cents)) = deeds.get(turn) else {
-            return events;
+        let Some(((off, cents), manner)) = deeds.get(turn) else {
+            return (events, String::from_utf8(run.stdout).unwrap());
         };
         let asked =
             events.iter().rfind(|e| e["event"] == "prompt").unwrap()["item"]["pitch"].clone();
         let key = asked.as_str().unwrap().parse::<Pitch>().unwrap().midi();
         began_ms.push(take.len() as f64 * 1000.0 / f64::from(RATE));
-        take.extend(sung(MidiNote(key.0 + off), *cents, 0.7));
+        take.extend(sung_as(*manner, MidiNote(key.0 + off), *cents, seconds));
         take.extend(silence(0.5));
     }
     unreachable!("the last turn gives the events")
+}
+
+/// From the moment a note has reached its pitch until it is told, ms, by the time of the stream; `None` if it is not told as
+/// itself or not alone.
+fn told_after_ms(manner: Manner, key: MidiNote, cents: f64) -> Option<f64> {
+    let lead = 0.6;
+    let mut take = silence(lead);
+    take.extend(sung_as(manner, key, cents, manner.slide_s + 0.9));
+    take.extend(silence(0.5));
+    let options = Options {
+        piano: false,
+        learns: false,
+        ..Options::default()
+    };
+    let mut listener = Listener::new(RATE, options).unwrap();
+    // As a microphone gives it.
+    let notes: Vec<_> = take
+        .chunks(1024)
+        .flat_map(|block| listener.push(block))
+        .collect();
+    match notes[..] {
+        [note] if note.key == key => Some((note.decided_s - lead - manner.slide_s) * 1000.0),
+        _ => None,
+    }
+}
+
+#[test]
+fn a_sung_note_is_told_within_350_ms_after_it_steadies() {
+    let manners = [
+        USUAL,
+        Manner {
+            slide_s: 0.2,
+            ..USUAL
+        },
+        Manner {
+            vibrato: (40.0, 6.0),
+            ..USUAL
+        },
+        Manner {
+            vibrato: (0.0, 5.5),
+            ..USUAL
+        },
+    ];
+    for manner in manners {
+        let mut told = Vec::new();
+        let mut not_told = Vec::new();
+        // From A2 to A5: a bass's middle to a soprano's top.
+        for key in (45..=81).map(MidiNote) {
+            match told_after_ms(manner, key, f64::from(key.0 % 5) * 5.0 - 10.0) {
+                Some(ms) => told.push(ms),
+                None => not_told.push(key.0),
+            }
+        }
+        told.sort_by(f64::total_cmp);
+        let figures = format!(
+            "simulated singer, {manner:?}: {} of {} told, median {:.0} ms, longest {:.0} ms; not told {not_told:?}",
+            told.len(),
+            told.len() + not_told.len(),
+            told[told.len() / 2],
+            told[told.len() - 1]
+        );
+        println!("{figures}");
+        assert!(
+            not_told.is_empty() && told[told.len() - 1] <= 350.0,
+            "{figures}"
+        );
+    }
 }
 
 fn outcomes(events: &[Value]) -> Vec<String> {
@@ -104,6 +183,100 @@ fn a_sung_note_is_judged_by_its_steady_part_and_forgiven_its_octave() {
     let deeds = [(0, 0.0), (2, 0.0), (-12, 0.0), (0, 25.0)];
     let events = sing(&[], "do-to-so", &deeds);
     assert_eq!(outcomes(&events), ["right", "wrong", "right", "right"]);
+}
+
+#[test]
+fn how_steadily_a_note_is_held_is_told_coarsely() {
+    let _alone = alone();
+    let drifting = |drift| Manner { drift, ..USUAL };
+    let wavering = Manner {
+        waver: (30.0, 2.0),
+        ..USUAL
+    };
+    let deeds = [
+        ((0, 0.0), USUAL),
+        ((0, 0.0), drifting(-50.0)),
+        ((0, 0.0), drifting(50.0)),
+        ((0, 0.0), wavering),
+    ];
+    let (events, said) = sing_as(&[], "do-to-so", &deeds, 2.0);
+    let held: Vec<&Value> = events.iter().filter(|e| e["event"] == "held").collect();
+    let numbers: Vec<u64> = held.iter().map(|h| h["number"].as_u64().unwrap()).collect();
+    assert_eq!(numbers, [1, 2, 3, 4], "{events:#?}");
+    let figure = |n: usize, name: &str| held[n][name].as_f64().unwrap();
+    // From when it is told, some 0.2 s, to 0.1 s before its end: 1.6 to 2 seconds of 50 cents each.
+    assert!(
+        figure(0, "drift_cents").abs() <= 5.0 && figure(0, "waver_cents") <= 5.0,
+        "{held:?}"
+    );
+    assert!(
+        (-100.0..=-80.0).contains(&figure(1, "drift_cents")),
+        "{held:?}"
+    );
+    assert!(
+        (80.0..=100.0).contains(&figure(2, "drift_cents")),
+        "{held:?}"
+    );
+    assert!(
+        (13.0..=22.0).contains(&figure(3, "waver_cents")),
+        "{held:?}"
+    );
+    for how in [
+        "held steadily",
+        "sank a little",
+        "rose a little",
+        "wavered a little",
+    ] {
+        assert!(said.contains(&format!(", {how}\n")), "{said}");
+    }
+    let all = "Of 4 notes held: 1 steady, 1 sank a little, 1 rose a little, 1 wavered a little.";
+    assert!(said.contains(all), "{said}");
+}
+
+#[test]
+fn drift_and_wavering_of_a_simulated_singer_are_measured_within_a_few_cents() {
+    let (mut drifts, mut wavers) = (Vec::new(), Vec::new());
+    for key in [48, 55, 60, 64, 69, 76] {
+        for (drift, vibrato) in [(0.0, 20.0), (0.0, 40.0), (-40.0, 20.0), (30.0, 0.0)] {
+            let manner = Manner {
+                drift,
+                vibrato: (vibrato, 5.7),
+                ..USUAL
+            };
+            let mut take = silence(0.5);
+            take.extend(sung_as(manner, MidiNote(key), 0.0, 2.5));
+            take.extend(silence(0.5));
+            let options = Options {
+                piano: false,
+                ..Options::default()
+            };
+            let mut track = PitchTrack::new(RATE, options).unwrap();
+            let mut holding = Holding::default();
+            let mut held = None;
+            for block in take.chunks(1024) {
+                let frames = track.push(block);
+                if !track.take_notes().is_empty() {
+                    holding.begin();
+                }
+                for frame in frames {
+                    held = held.or(holding.step(frame.voice));
+                }
+            }
+            let held = held.unwrap_or_else(|| panic!("{key} {manner:?} is not held"));
+            assert!((1.6..2.5).contains(&held.seconds), "{held:?}");
+            drifts.push((held.drift.0 - drift * held.seconds).abs());
+            wavers.push(held.waver.0);
+        }
+    }
+    let worst = |values: &[f64]| values.iter().copied().fold(0.0, f64::max);
+    let figures = format!(
+        "simulated singer, {} notes: drift off by {:.1} cents at most, wavering where there is none {:.1} at most",
+        drifts.len(),
+        worst(&drifts),
+        worst(&wavers)
+    );
+    println!("{figures}");
+    assert!(worst(&drifts) <= 6.0 && worst(&wavers) <= 6.0, "{figures}");
 }
 
 #[test]

@@ -137,8 +137,8 @@ impl Cue {
             Task::Interval(..) => strings.then_each(0, &pitches, REFERENCE_MS, NOTE_MS),
             Task::Chord(..) => strings.then_each(0, &pitches, STEP_MS, NOTE_MS),
             Task::Reach(..) => strings.then(0, &keys, NOTE_MS),
-            Task::Degree(_) => {
-                let chords = cadence(item.key, Mode::Major);
+            Task::Degree(_, mode) => {
+                let chords = cadence(item.key, mode);
                 let led = chords.iter().fold(strings, |cue, chord| {
                     cue.then(0, &chord.map(Pitch::midi), STEP_MS)
                 });
@@ -223,6 +223,12 @@ mod tests {
         assert_eq!(
             keys(&degree),
             [60, 64, 67, 60, 65, 69, 59, 62, 67, 60, 64, 67, 67]
+        );
+        // A minor, with its leading note.
+        let minor = heard(StageKind::Degrees, "E4@treble!degree-5-minor");
+        assert_eq!(
+            keys(&minor),
+            [57, 60, 64, 57, 62, 65, 56, 59, 64, 57, 60, 64, 64]
         );
         // What a reach asks for is not sounded.
         assert_eq!(

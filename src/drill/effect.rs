@@ -3,6 +3,7 @@
 use crate::study::{Answer, Item, Outcome};
 
 use super::cue::Cue;
+use super::held::HeldNote;
 use super::judge::{Given, Miss};
 use super::summary::Summary;
 
@@ -43,6 +44,17 @@ pub enum Effect {
     },
     /// Tell the learner.
     Tell(Feedback),
+    /// A note that was sung right has ended; said beside the verdict on it.
+    Held {
+        /// The prompt it answered.
+        number: u32,
+        /// What was asked.
+        item: Item,
+        /// How far it was above its place, in cents.
+        sung_cents: i16,
+        /// How it was held.
+        held: HeldNote,
+    },
     /// The sitting is over.
     Finish(Summary),
 }

@@ -1,5 +1,6 @@
 //! What happens to a sitting. Every time is in ms from the sitting's start.
 
+use super::held::HeldNote;
 use crate::study::Task;
 use crate::theory::{MidiNote, Pitch, Spelling};
 
@@ -41,6 +42,8 @@ pub enum Event {
         /// The nearest key, and whole cents above it; `None` when something was heard, but not surely enough to judge.
         note: Option<(MidiNote, i16)>,
     },
+    /// The note that was sung last has ended, and was long enough to tell how it was held.
+    Held(HeldNote),
     /// A note was chosen on the staff.
     Placed {
         /// When the key was pressed.

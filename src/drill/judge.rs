@@ -233,7 +233,7 @@ fn apart(asked: Task, chosen: Task) -> String {
         }
         (Task::Interval(..), Task::Interval(..)) => "the size is right, the way is not".to_owned(),
         (Task::Chord(asked, _), Task::Chord(chosen, _)) => chords_apart(asked, chosen),
-        (Task::Degree(asked), Task::Degree(chosen)) => {
+        (Task::Degree(asked, _), Task::Degree(chosen, _)) => {
             let steps = i32::from(chosen) - i32::from(asked);
             let way = if steps > 0 { "higher" } else { "lower" };
             match steps.abs() {

@@ -3,6 +3,7 @@
 mod cue;
 mod effect;
 mod event;
+mod held;
 mod judge;
 mod placement;
 mod places;
@@ -15,6 +16,7 @@ mod typing;
 pub use cue::{Cue, CueNote};
 pub use effect::{Effect, End, Feedback};
 pub use event::Event;
+pub use held::{HeldNote, HeldNotes, Steadiness};
 pub use judge::{Given, Miss, answers, judge};
 pub use placement::Placement;
 pub use places::{FURTHEST, KnownKeys, NEAR, PLACES, Placed, Places};

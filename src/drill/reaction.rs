@@ -1,11 +1,12 @@
-//! The plain reaction: half a minute of answering shown names, with nothing to read.
+//! The plain reaction: half a minute of answering shown names, with nothing to read. Names are typed, struck on a piano in any
+//! octave, or sounded before they are sung back.
 //! In: the names of a stage, answers with their times. Out: names to show, and at the end a floor.
 
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 
 use crate::study::{Floor, measured_floor_ms};
-use crate::theory::Spelling;
+use crate::theory::{MidiNote, Spelling};
 
 /// It ends after this much answer time.
 const LONGEST_MS: u64 = 30_000;
@@ -18,6 +19,8 @@ pub struct Reaction {
     shown: Option<Spelling>,
     times_ms: Vec<u32>,
     spent_ms: u64,
+    /// What passes before each name can be answered.
+    lead_ms: u32,
 }
 
 impl Reaction {
@@ -31,6 +34,18 @@ impl Reaction {
             shown: None,
             times_ms: Vec::new(),
             spent_ms: 0,
+            lead_ms: 0,
+        }
+    }
+
+    /// The same where a key or a tone answers: of names for one key only one is asked. `lead_ms` is what sounds before each
+    /// can be answered, and is part of the half minute.
+    pub fn by_sound(mut names: Vec<Spelling>, lead_ms: u32, seed: u64) -> Reaction {
+        names.sort_unstable_by_key(|name| (name.pitch_class(), name.alteration.semitones().abs()));
+        names.dedup_by_key(|name| name.pitch_class());
+        Reaction {
+            lead_ms,
+            ..Reaction::new(names, seed)
         }
     }
 
@@ -48,8 +63,19 @@ impl Reaction {
 
     /// Takes an answer; whether it was the name shown. Only right ones are timed.
     pub fn answer(&mut self, name: Spelling, response_ms: u32) -> bool {
-        self.spent_ms += u64::from(response_ms);
-        let right = self.shown == Some(name);
+        self.take(self.shown == Some(name), response_ms)
+    }
+
+    /// Takes a key that was struck or sung; its octave does not matter.
+    pub fn sounded(&mut self, key: MidiNote, response_ms: u32) -> bool {
+        let right = self
+            .shown
+            .is_some_and(|name| name.pitch_class() == key.pitch_class());
+        self.take(right, response_ms)
+    }
+
+    fn take(&mut self, right: bool, response_ms: u32) -> bool {
+        self.spent_ms += u64::from(response_ms) + u64::from(self.lead_ms);
         if right {
             self.times_ms.push(response_ms);
         }
@@ -101,6 +127,28 @@ mod tests {
         assert_eq!(floor.answers, 7);
         assert!((590..=620).contains(&floor.ms), "{}", floor.ms);
         assert!((40..70).contains(&n), "{n}");
+    }
+
+    #[test]
+    fn keys_answer_in_any_octave_and_what_sounds_before_is_part_of_the_half_minute() {
+        let mut names = names();
+        names.extend(["F#", "Gb", "Cb"].map(|name| name.parse::<Spelling>().unwrap()));
+        let mut reaction = Reaction::by_sound(names, 1200, 3);
+        let mut n = 0;
+        while let Some(name) = reaction.next_name() {
+            assert_ne!(name.to_string(), "Cb", "B is asked, and it is the same key");
+            let key = MidiNote(48 + 12 * (n % 3) + name.pitch_class() as i16);
+            if n % 5 == 4 {
+                assert!(!reaction.sounded(MidiNote(key.0 + 1), 100));
+            } else {
+                assert!(reaction.sounded(key, 500));
+            }
+            n += 1;
+        }
+        // Half a minute of 1.7 s each, and every fifth shorter.
+        assert!((18..=20).contains(&n), "{n}");
+        let floor = reaction.floor().unwrap();
+        assert_eq!((floor.ms, floor.answers), (500, 8));
     }
 
     #[test]

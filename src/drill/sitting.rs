@@ -13,6 +13,7 @@ use crate::study::{
 use super::cue::Cue;
 use super::effect::{Effect, End, Feedback};
 use super::event::Event;
+use super::held::{HeldNote, HeldNotes};
 use super::judge::{Given, answers, judge};
 use super::plan::{Plan, chooser, staircase};
 use super::summary::{Summary, SungNotes};
@@ -87,6 +88,10 @@ pub struct Sitting {
     answered: u32,
     /// Of each note sung right, cents above its place.
     sung_cents: Vec<i16>,
+    /// The note sung right last, while nothing came after it: its prompt, what was asked, cents.
+    last_sung: Option<(u32, Item, i16)>,
+    /// How those were held that were long enough.
+    held: Vec<HeldNote>,
     taken_back: u32,
     over: bool,
 }
@@ -114,6 +119,8 @@ impl Sitting {
             kept: Vec::new(),
             answered: 0,
             sung_cents: Vec::new(),
+            last_sung: None,
+            held: Vec::new(),
             taken_back: 0,
             over: false,
         }
@@ -194,6 +201,17 @@ impl Sitting {
                 let octave = self.plan.octave_counts;
                 let sung = note.map(|(key, cents)| Given::Sung { key, cents, octave });
                 self.sounded(onset_ms, at_ms, sung)
+            }
+            Event::Held(held) => {
+                let sung = self.last_sung.take();
+                self.held.extend(sung.map(|_| held));
+                let told = sung.map(|(number, item, sung_cents)| Effect::Held {
+                    number,
+                    item,
+                    sung_cents,
+                    held,
+                });
+                told.into_iter().collect()
             }
             Event::Placed { at_ms, pitch } if self.rest.is_none() => {
                 self.lively_ms = at_ms;
@@ -450,6 +468,7 @@ impl Sitting {
             attempt: open.tries.max(1),
             active_ms: earned as u32,
         };
+        self.last_sung = None;
         let mut effects = vec![Effect::Save {
             sequence: self.kept.len() as u32,
             number: self.number,
@@ -487,6 +506,7 @@ impl Sitting {
                     _ => None,
                 };
                 self.sung_cents.extend(sung_cents);
+                self.last_sung = sung_cents.map(|cents| (self.number, open.item, cents));
                 effects.push(Effect::Tell(Feedback::Right {
                     item: open.item,
                     response_ms: answer.response_ms,
@@ -596,6 +616,7 @@ impl Sitting {
         let mut summary = Summary::of(kept, end, self.taken_back);
         summary.threshold = self.staircase.threshold();
         summary.sung = SungNotes::of(&self.sung_cents);
+        summary.held = HeldNotes::of(&self.held);
         vec![Effect::Finish(summary)]
     }
 }

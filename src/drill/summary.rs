@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use crate::study::{Answer, Item, Outcome, Threshold};
 
 use super::effect::End;
+use super::held::HeldNotes;
 
 /// Figures shown at the end of a sitting.
 #[derive(Debug, Clone, PartialEq)]
@@ -25,6 +26,8 @@ pub struct Summary {
     pub taken_back: u32,
     /// How the sung notes lay.
     pub sung: Option<SungNotes>,
+    /// How steadily they were held.
+    pub held: Option<HeldNotes>,
     /// How fine the ear is, where that was sought and is known.
     pub threshold: Option<Threshold>,
 }
@@ -94,6 +97,7 @@ impl Summary {
             active_ms: answers.map(|a| u64::from(a.active_ms)).sum(),
             taken_back,
             sung: None,
+            held: None,
             threshold: None,
         }
     }

@@ -3,8 +3,10 @@
 use std::io;
 use std::time::{Duration, Instant};
 
-use crate::drill::{Cue, Effect, Event, Feedback, Placed, Places, Rest, Sitting, Summary};
-use crate::signal::listen::{Lesson, NoteEvent, Options, Surety};
+use crate::drill::{
+    Cue, Effect, Event, Feedback, HeldNote, Placed, Places, Rest, Sitting, Summary,
+};
+use crate::signal::listen::{Held, Lesson, NoteEvent, Options, Surety};
 use crate::signal::tuning::PianoTuning;
 use crate::study::{AnswerWay, Item, Outcome, PromptKind, Stage, Task};
 use crate::theory::{Hz, MidiNote, Pitch, Spelling};
@@ -109,6 +111,10 @@ pub struct Desk {
     lessons: Vec<Lesson>,
     /// When a key was asked for by its place: what began before is not that key.
     place_asked_ms: u64,
+    /// Somebody sings.
+    singing: bool,
+    /// The prompt's sound waits for the end of that.
+    waiting: bool,
 }
 
 /// A verdict on a note that was heard.
@@ -136,6 +142,8 @@ impl Desk {
             judged: Vec::new(),
             lessons: Vec::new(),
             place_asked_ms: 0,
+            singing: false,
+            waiting: false,
         }
     }
 
@@ -215,7 +223,8 @@ impl Desk {
 
     /// The prompt has been drawn: its clock starts, unless it is still sounding.
     pub fn drawn(&mut self) -> Result<(), DeskError> {
-        if self.view.item.is_none() || std::mem::replace(&mut self.view.ready, true) {
+        if self.waiting || self.view.item.is_none() || std::mem::replace(&mut self.view.ready, true)
+        {
             return Ok(());
         }
         let sounds = self.view.cue.as_ref();
@@ -335,6 +344,26 @@ impl Desk {
             }
         }
         Ok(())
+    }
+
+    /// Whether somebody sings just now: nobody is interrupted by the next prompt's sound.
+    pub fn set_singing(&mut self, singing: bool) {
+        self.singing = singing;
+        if !singing
+            && std::mem::take(&mut self.waiting)
+            && let Some(cue) = &self.view.cue
+        {
+            self.setup.sound.play(cue);
+        }
+    }
+
+    /// The note that was sung last has ended.
+    pub fn held(&mut self, held: Held) -> Result<(), DeskError> {
+        let whole = |cents: f64| cents.round().clamp(-1200.0, 1200.0) as i16;
+        self.on(Event::Held(HeldNote {
+            drift_cents: whole(held.drift.0),
+            waver_cents: whole(held.waver.0),
+        }))
     }
 
     /// A key was struck that was asked for by its place.
@@ -459,6 +488,7 @@ impl Desk {
             match effect {
                 Effect::Group(notes) => self.view.group = notes,
                 Effect::Show { number, item } => {
+                    self.waiting = false;
                     self.view.number = number;
                     self.view.ready = false;
                     self.view.item = Some(item);
@@ -469,7 +499,10 @@ impl Desk {
                     self.view.sounds = false;
                 }
                 Effect::Sound { cue, prompt } => {
-                    self.setup.sound.play(&cue);
+                    self.waiting = prompt && self.singing;
+                    if !self.waiting {
+                        self.setup.sound.play(&cue);
+                    }
                     if prompt {
                         self.view.cue = Some(cue);
                         self.view.sounds = true;
@@ -482,8 +515,21 @@ impl Desk {
                 }
                 Effect::Finish(summary) => {
                     self.setup.record.close()?;
+                    self.waiting = false;
                     self.view.item = None;
                     self.view.summary = Some(summary);
+                }
+                Effect::Held {
+                    item,
+                    sung_cents,
+                    held,
+                    ..
+                } => {
+                    // A group's own verdict stands after its last note.
+                    if let Some(Feedback::Right { .. }) = self.view.feedback {
+                        let wording = self.setup.wording;
+                        self.view.notice = Some(wording.held(item, sung_cents, held));
+                    }
                 }
                 Effect::Save { .. } | Effect::Withdraw { .. } => {}
             }

@@ -36,6 +36,10 @@ impl EventLog {
                 "given": given.map(|given| given.to_string()),
                 "outcome": answer.outcome.word(), "response_ms": answer.response_ms,
             }),
+            Effect::Held { number, held, .. } => json!({
+                "event": "held", "at_ms": at_ms, "number": number,
+                "drift_cents": held.drift_cents, "waver_cents": held.waver_cents,
+            }),
             Effect::Withdraw { sequence } => {
                 json!({"event": "taken_back", "at_ms": at_ms, "answer": sequence})
             }

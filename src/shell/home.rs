@@ -15,10 +15,11 @@ use super::record::{Begin, Record};
 use super::settings::Settings;
 use super::sound::Sound;
 use super::store::{AnswerFilter, CourseChoice, Learner, Store, StoreError};
-use super::term::screens::quiz::{Finding, Quiz};
+use super::term::screens::quiz::{Finding, Listening, Quiz};
 use super::today::Today;
 use super::words::Wording;
 use crate::drill::{KnownKeys, Limits, PLACES, Places, Plan, Sitting};
+use crate::signal::listen::Options;
 use crate::signal::tuning::PianoTuning;
 use crate::study::{
     Answer, AnswerWay, Course, Family, Practised, PromptKind, Stage, carried, practice_day,
@@ -288,14 +289,44 @@ impl Home {
         ))
     }
 
-    /// A trial of the plain reaction with the names of the stage whose turn it is.
-    pub fn measure(&self, wording: Wording) -> Result<Quiz, HomeError> {
+    /// A trial of the plain reaction with the names of the stage whose turn it is, typed or given to who is listening.
+    pub fn measure(
+        &self,
+        wording: Wording,
+        listening: Option<Listening>,
+    ) -> Result<Quiz, HomeError> {
         let today = self.today()?;
         let stage = today.stage().or(today.course.stages.last());
         let items = stage.map(Stage::items).unwrap_or_default();
         let names = items.iter().map(|item| item.pitch.spelling()).collect();
         let seed = clock::now().as_millisecond().cast_unsigned();
-        Ok(Quiz::reaction(names, seed, wording))
+        Ok(match listening {
+            Some(listening) => Quiz::reaction_by(listening, names, seed, wording),
+            None => Quiz::reaction(names, seed, wording),
+        })
+    }
+
+    /// What a microphone listens for outside a sitting: a voice, or this piano as far as it is known.
+    pub fn listening(&self, way: AnswerWay) -> Result<Options, HomeError> {
+        if way == AnswerWay::Voice {
+            return Ok(Options {
+                piano: false,
+                ..Options::default()
+            });
+        }
+        let strings = Options {
+            voice: None,
+            ..Options::default()
+        };
+        let known = PianoStore::new(&self.paths).get();
+        let tuned = self.piano()?.filter(|_| known == [None; 3]);
+        Ok(match tuned {
+            Some(tuned) => Options {
+                instrument: Some(tuned),
+                ..strings
+            },
+            None => strings.with_keys(&known),
+        })
     }
 
     /// Keeps what a trial found.
@@ -303,7 +334,7 @@ impl Home {
         let (key, value) = match finding {
             Finding::Nothing => return Ok(()),
             Finding::Enter(stage) => (ENTER_KEY, stage.clone()),
-            Finding::Floor(floor) => (floor_key(AnswerWay::Letters), floor.to_string()),
+            Finding::Floor(way, floor) => (floor_key(*way), floor.to_string()),
         };
         self.store.set_setting(self.learner.id, key, Some(&value))
     }

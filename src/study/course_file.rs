@@ -39,7 +39,7 @@ const MOST_ITEMS: usize = 1_000;
 const COURSE_KEYS: [&str; 9] = [
     "schema", "id", "name", "enter", "days", "minutes", "answers", "phrases", "stage",
 ];
-const STAGE_KEYS: [&str; 21] = [
+const STAGE_KEYS: [&str; 22] = [
     "id",
     "name",
     "kind",
@@ -58,6 +58,7 @@ const STAGE_KEYS: [&str; 21] = [
     "intervals",
     "chords",
     "degrees",
+    "mode",
     "beats",
     "along",
     "notes",

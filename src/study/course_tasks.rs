@@ -5,7 +5,7 @@ use super::course::{Block, StageKind};
 use super::course_fields::{Fields, Source};
 use super::course_file::CourseError;
 use super::task::{Along, Task};
-use crate::theory::{Chord, Interval};
+use crate::theory::{Chord, Interval, Mode};
 
 /// What a stage of each kind lists, and an example of it.
 fn list_of(kind: StageKind) -> Option<(&'static str, &'static str)> {
@@ -49,6 +49,7 @@ pub(super) fn read_tasks(
         }
     }
     let along = read_along(source, fields, kind)?;
+    let mode = read_mode(source, fields, kind)?;
     let Some((key, example)) = list else {
         return Ok(Vec::new());
     };
@@ -80,7 +81,7 @@ pub(super) fn read_tasks(
                         "write 1 to 7".to_owned(),
                     ));
                 };
-                add(Task::Degree(degree), span)?;
+                add(Task::Degree(degree, mode), span)?;
             }
         }
         StageKind::Beats => {
@@ -149,6 +150,20 @@ fn task_of(
         StageKind::Reach => Task::Reach(interval, along),
         _ => Task::Interval(interval, along),
     })
+}
+
+/// The scale that degrees are of: major, unless it is said.
+fn read_mode(source: &Source, fields: &Fields, kind: StageKind) -> Result<Mode, CourseError> {
+    let modes = [("major", Mode::Major), ("minor", Mode::Minor)];
+    let mode = fields.choice("mode", &modes)?;
+    if mode.is_some() && kind != StageKind::Degrees {
+        return Err(source.error(
+            fields.span_of("mode"),
+            format!("a stage of kind {} has no 'mode'", kind.word()),
+            "degrees have it: take the line out".to_owned(),
+        ));
+    }
+    Ok(mode.unwrap_or(Mode::Major))
 }
 
 /// How the notes follow each other: unless it is said, intervals go up and chords sound together.
@@ -220,6 +235,11 @@ mod tests {
             ]
         );
         assert_eq!(tasks("kind = \"degrees\"\ndegrees = [1, 5]").len(), 2);
+        let minor = "kind = \"degrees\"\nmode = \"minor\"\ndegrees = [1, 5]";
+        assert_eq!(
+            tasks(minor),
+            ["C4@treble!degree-1-minor", "C4@treble!degree-5-minor"]
+        );
         assert_eq!(tasks("kind = \"in-tune\""), [""; 0]);
         assert_eq!(tasks("kind = \"find\"").len(), 8);
         let course = read("kind = \"beats\"\nbeats = [10, 20]").unwrap();
@@ -255,6 +275,12 @@ mod tests {
                 "did you mean 'major'?",
             ),
             ("kind = \"degrees\"\ndegrees = [0, 1]", 6, "1 to 7"),
+            (
+                "kind = \"degrees\"\nmode = \"dorian\"\ndegrees = [1, 5]",
+                6,
+                "possible: major, minor",
+            ),
+            ("kind = \"find\"\nmode = \"minor\"", 6, "degrees have it"),
             ("kind = \"beats\"\nbeats = [1, 20]", 6, "3 to 80"),
             ("kind = \"find\"\nalong = [\"up\"]", 6, "take the line out"),
             (

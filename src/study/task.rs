@@ -41,8 +41,8 @@ pub enum Task {
     Reach(Interval, Along),
     /// Name the quality of the chord that is heard.
     Chord(Chord, Along),
-    /// Name the degree of the scale that is heard after a cadence, 1 to 7.
-    Degree(u8),
+    /// Name the degree of the major or minor scale that is heard after a cadence, 1 to 7.
+    Degree(u8, Mode),
     /// Say whether the second of two notes is higher or lower: by so many tenths of a cent, up or (negative) down.
     InTune(i16),
     /// Count the beats of two strings, in ten seconds.
@@ -81,7 +81,7 @@ impl Family {
             Some(Task::Interval(..)) => Family::Intervals,
             Some(Task::Reach(..)) => Family::Reaching,
             Some(Task::Chord(..)) => Family::Chords,
-            Some(Task::Degree(_)) => Family::Degrees,
+            Some(Task::Degree(..)) => Family::Degrees,
             Some(Task::InTune(_)) => Family::InTune,
             Some(Task::Beats(_)) => Family::Beats,
         }
@@ -99,7 +99,7 @@ impl Task {
 
     /// Whether a note answers it, not a choice alone.
     pub fn answered_by_a_note(self) -> bool {
-        matches!(self, Task::Reach(..) | Task::Degree(_))
+        matches!(self, Task::Reach(..) | Task::Degree(..))
     }
 
     /// The note that is the right answer, where one is: `root` is the note the task is asked of.
@@ -107,7 +107,7 @@ impl Task {
         match self {
             Task::Reach(interval, Along::Down) => interval.below(root),
             Task::Reach(interval, _) => interval.above(root),
-            Task::Degree(_) => Some(root),
+            Task::Degree(..) => Some(root),
             _ => None,
         }
     }
@@ -125,7 +125,7 @@ impl Task {
                 }
                 Some(pitches)
             }
-            Task::Degree(_) => Some(vec![root]),
+            Task::Degree(..) => Some(vec![root]),
             Task::InTune(_) | Task::Beats(_) => Some(vec![root, root]),
         }
     }
@@ -133,7 +133,7 @@ impl Task {
     /// Whether it can be asked of `root` under `key`.
     pub fn fits(self, root: Pitch, key: KeySignature) -> bool {
         match self {
-            Task::Degree(degree) => degree_of(root, key) == Some(degree),
+            Task::Degree(degree, mode) => degree_of(root, key, mode) == Some(degree),
             other => {
                 let target = other.target(root);
                 let on_piano = |pitch: &Pitch| pitch.midi().on_piano();
@@ -156,7 +156,8 @@ impl Task {
             }
             Task::Chord(chord, Along::Together) => chord.in_words(),
             Task::Chord(chord, along) => format!("{} {}", chord.in_words(), along.word()),
-            Task::Degree(degree) => format!("degree {degree}"),
+            Task::Degree(degree, Mode::Major) => format!("degree {degree}"),
+            Task::Degree(degree, Mode::Minor) => format!("degree {degree} in minor"),
             Task::InTune(tenths) if tenths < 0 => "lower".to_owned(),
             Task::InTune(_) => "higher".to_owned(),
             Task::Beats(beats) => match (beats / 10, beats % 10) {
@@ -168,21 +169,25 @@ impl Task {
     }
 }
 
-/// The degree of `pitch` in the major scale of `key`; `None` for a note outside it.
-pub fn degree_of(pitch: Pitch, key: KeySignature) -> Option<u8> {
-    let tonic = key.tonic(Mode::Major);
+/// The degree of `pitch` in the major or minor scale of `key`; `None` for a note outside it. The minor scale has the notes of
+/// its signature, and beside its seventh the leading note a semitone higher, which its cadence has.
+pub fn degree_of(pitch: Pitch, key: KeySignature, mode: Mode) -> Option<u8> {
+    let tonic = key.tonic(mode);
     let steps = (pitch.letter.index() - tonic.letter.index()).rem_euclid(7);
-    (!key.needs_accidental(pitch.spelling())).then_some(steps as u8 + 1)
+    let raised = pitch.alteration.semitones() - key.alteration(pitch.letter).semitones();
+    let leading = mode == Mode::Minor && steps == 6 && raised == 1;
+    (raised == 0 || leading).then_some(steps as u8 + 1)
 }
 
 impl fmt::Display for Task {
-    /// `interval-M3-up`, `reach-m3-down`, `chord-major-together`, `degree-5`, `tune+123`, `beats-20`.
+    /// `interval-M3-up`, `reach-m3-down`, `chord-major-together`, `degree-5`, `degree-5-minor`, `tune+123`, `beats-20`.
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Task::Interval(interval, along) => write!(f, "interval-{interval}-{}", along.word()),
             Task::Reach(interval, along) => write!(f, "reach-{interval}-{}", along.word()),
             Task::Chord(chord, along) => write!(f, "chord-{}-{}", chord.word(), along.word()),
-            Task::Degree(degree) => write!(f, "degree-{degree}"),
+            Task::Degree(degree, Mode::Major) => write!(f, "degree-{degree}"),
+            Task::Degree(degree, Mode::Minor) => write!(f, "degree-{degree}-minor"),
             Task::InTune(tenths) => write!(f, "tune{tenths:+}"),
             Task::Beats(beats) => write!(f, "beats-{beats}"),
         }
@@ -214,8 +219,12 @@ fn read(text: &str) -> Option<Task> {
     let (kind, rest) = text.split_once('-')?;
     match kind {
         "degree" => {
-            let degree = rest.parse().ok().filter(|n| (1..=7).contains(n))?;
-            Some(Task::Degree(degree))
+            let (degree, mode) = match rest.strip_suffix("-minor") {
+                Some(degree) => (degree, Mode::Minor),
+                None => (rest, Mode::Major),
+            };
+            let degree = degree.parse().ok().filter(|n| (1..=7).contains(n))?;
+            Some(Task::Degree(degree, mode))
         }
         "beats" => rest.parse().ok().map(Task::Beats),
         _ => {
@@ -244,6 +253,7 @@ mod tests {
             "chord-half-diminished7-together",
             "chord-major-up",
             "degree-7",
+            "degree-7-minor",
             "tune+123",
             "tune-5",
             "beats-20",
@@ -255,6 +265,8 @@ mod tests {
             "interval",
             "interval-M3",
             "degree-8",
+            "degree-8-minor",
+            "degree-minor",
             "chord-red-up",
             "tune",
             "beats-x",
@@ -267,10 +279,18 @@ mod tests {
     fn degrees_count_from_the_tonic_of_the_signature() {
         // Common practice: in D major (two sharps) F sharp is the third degree.
         let key = KeySignature::new(2).unwrap();
-        let degree = |name: &str| degree_of(name.parse().unwrap(), key);
+        let degree = |name: &str| degree_of(name.parse().unwrap(), key, Mode::Major);
         assert_eq!(degree("D4"), Some(1));
         assert_eq!(degree("F#5"), Some(3));
         assert_eq!(degree("C#4"), Some(7));
         assert_eq!(degree("F4"), None);
+        // B minor has the same signature; A sharp leads to its tonic.
+        let degree = |name: &str| degree_of(name.parse().unwrap(), key, Mode::Minor);
+        assert_eq!(degree("B3"), Some(1));
+        assert_eq!(degree("D4"), Some(3));
+        assert_eq!(degree("A4"), Some(7));
+        assert_eq!(degree("A#4"), Some(7));
+        assert_eq!(degree("G#4"), None);
+        assert_eq!(degree("A##4"), None);
     }
 }

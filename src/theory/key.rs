@@ -7,7 +7,7 @@ use super::pitch::{Alteration, Letter, Pitch, Spelling};
 use super::staff::StaffStep;
 
 /// Major or minor.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[allow(missing_docs)]
 pub enum Mode {
     Major,

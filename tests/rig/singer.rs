@@ -11,8 +11,34 @@ use super::sound_server::RATE;
 /// From its beginning to its steady pitch a note takes so long, seconds.
 pub const SLIDE_S: f64 = 0.1;
 
+/// How a note is sung.
+#[derive(Debug, Clone, Copy)]
+pub struct Manner {
+    /// From its beginning to its steady pitch it takes so long, seconds.
+    pub slide_s: f64,
+    /// Vibrato to either side, cents, and how often a second.
+    pub vibrato: (f64, f64),
+    /// What it rises in a second, cents.
+    pub drift: f64,
+    /// A slow wavering to either side, cents, and how often a second.
+    pub waver: (f64, f64),
+}
+
+/// As most of the tests sing: 5.5 Hz vibrato of ±20 cents, and steady.
+pub const USUAL: Manner = Manner {
+    slide_s: SLIDE_S,
+    vibrato: (20.0, 5.5),
+    drift: 0.0,
+    waver: (0.0, 1.0),
+};
+
 /// `key` sung for `seconds`, `cents` above its place: 5.5 Hz vibrato of ±20 cents, from 80 cents below.
 pub fn sung(key: MidiNote, cents: f64, seconds: f64) -> Vec<f32> {
+    sung_as(USUAL, key, cents, seconds)
+}
+
+/// The same in another manner.
+pub fn sung_as(manner: Manner, key: MidiNote, cents: f64, seconds: f64) -> Vec<f32> {
     let rate = f64::from(RATE);
     let steady = 440.0 * ((f64::from(key.0) - 69.0 + cents / 100.0) / 12.0).exp2();
     let count = (seconds * rate) as usize;
@@ -20,9 +46,11 @@ pub fn sung(key: MidiNote, cents: f64, seconds: f64) -> Vec<f32> {
     (0..count)
         .map(|i| {
             let t = i as f64 / rate;
-            let slide = 80.0 * (1.0 - t / SLIDE_S).max(0.0);
-            let vibrato = 20.0 * (TAU * 5.5 * t).sin() * (t / 0.5).min(1.0);
-            let hz = steady * ((vibrato - slide) / 1200.0).exp2();
+            let slide = 80.0 * (1.0 - t / manner.slide_s).max(0.0);
+            let swing = |(cents, hz): (f64, f64)| cents * (TAU * hz * t).sin();
+            let vibrato = swing(manner.vibrato) * (t / 0.5).min(1.0);
+            let off = vibrato - slide + swing(manner.waver) + manner.drift * t;
+            let hz = steady * (off / 1200.0).exp2();
             phase += hz / rate;
             let loud = (t / 0.06).min(1.0) * ((seconds - t) / 0.08).clamp(0.0, 1.0);
             let partials = (1..=30).filter(|n| f64::from(*n) * hz < 5_000.0);

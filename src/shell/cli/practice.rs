@@ -11,9 +11,9 @@ use crate::drill::{End, Event};
 use crate::engrave::CellStyle;
 use crate::shell::audio::SystemMicrophones;
 use crate::shell::desk::{Desk, DeskError};
-use crate::shell::ear::{EarOptions, Hands, LoopStore, Tell};
+use crate::shell::ear::{Ear, EarOptions, Hands, LoopStore, Tell};
 use crate::shell::events::EventLog;
-use crate::shell::home::{Home, Wish};
+use crate::shell::home::{Home, HomeError, Wish};
 use crate::shell::locale;
 use crate::shell::paths::Paths;
 use crate::shell::progress::Progress;
@@ -22,12 +22,14 @@ use crate::shell::sound::Sound;
 use crate::shell::store::StoreError;
 use crate::shell::term::pixels::Look;
 use crate::shell::term::screens::progress::ProgressPage;
-use crate::shell::term::screens::quiz::{Finding, Quiz};
+use crate::shell::term::screens::quiz::{Finding, Listening, Quiz};
 use crate::shell::term::{self, Manner};
 use crate::shell::today::Today;
 use crate::shell::wav;
 use crate::shell::words::place_in_words;
-use crate::signal::listen::Listener;
+use crate::signal::listen::{
+    Holding, Lesson, ListenError, Listener, NoteEvent, Options, PitchFrame, PitchTrack,
+};
 use crate::study::{AnswerWay, PromptKind};
 
 /// Bare `stavelark`: the home screen, or today in words where there is no screen.
@@ -190,6 +192,31 @@ fn hands(home: &Home, desk: &mut Desk, tell: Tell) -> Hands {
     Hands::start(Box::new(microphones), options, tell)
 }
 
+/// What a trial of the plain reaction is answered by.
+fn listening(home: &Home, way: AnswerWay, tell: Tell) -> Result<Listening, DeskError> {
+    let settings = home.settings();
+    let mut sound = match way {
+        AnswerWay::Voice => sound(home).map_err(HomeError::from)?,
+        _ => Sound::silent(),
+    };
+    let options = EarOptions {
+        listening: home.listening(way)?,
+        own: sound.listened_to(),
+        headphones: settings.headphones(),
+        loop_delay: loop_delay(home),
+        ..EarOptions::default()
+    };
+    let microphones = SystemMicrophones {
+        chosen: settings.microphone(),
+    };
+    Ok(Listening {
+        ear: Ear::start(Box::new(microphones), options, tell),
+        way,
+        sound,
+        voice: settings.voice_range(),
+    })
+}
+
 /// From the home screen, or with a wish at once into practice.
 fn full_screen(
     cli: &Cli,
@@ -274,9 +301,13 @@ impl term::Host for Screen<'_> {
         Ok(self.home.placement(wording)?)
     }
 
-    fn measure(&mut self) -> Result<Quiz, DeskError> {
+    fn measure(&mut self, tell: Tell) -> Result<Quiz, DeskError> {
         let wording = wording(self.cli, self.home);
-        Ok(self.home.measure(wording)?)
+        let listening = match self.wish().way {
+            AnswerWay::Letters => None,
+            way => Some(listening(self.home, way, tell)?),
+        };
+        Ok(self.home.measure(wording, listening)?)
     }
 
     fn keep(&mut self, finding: &Finding) -> Result<(), DeskError> {
@@ -307,15 +338,23 @@ impl term::Host for Screen<'_> {
 
 /// A sitting whose clock and whose piano are a recording's.
 fn from_recording(mut desk: Desk, recording: &wav::Recording) -> anyhow::Result<ExitCode> {
-    let mut listener = Listener::new(recording.rate, desk.listening())?;
+    let sung = desk.sitting().way() == AnswerWay::Voice;
+    let mut hears = Hears::new(recording.rate, sung, desk.listening())?;
+    let mut holding = Holding::default();
     say(&desk.heading())?;
     desk.begin()?;
     put(&mut desk)?;
     let mut said = Said::default();
     // A block at a time, as a microphone gives it: what an answer teaches is known at the next.
     for block in recording.mono.chunks(BLOCK) {
-        for note in listener.push(block) {
+        let (notes, frames) = hears.push(block);
+        for note in notes {
             desk.tell_time(ms(note.decided_s));
+            if sung {
+                let ended = holding.end();
+                ended.map_or(Ok(()), |held| desk.held(held))?;
+                holding.begin();
+            }
             desk.note(ms(note.onset_s), ms(note.decided_s), &note)?;
             said.say(&desk)?;
             if desk.view().summary.is_some() {
@@ -323,11 +362,18 @@ fn from_recording(mut desk: Desk, recording: &wav::Recording) -> anyhow::Result<
             }
             put(&mut desk)?;
         }
-        for lesson in desk.take_lessons() {
-            listener.teach(&lesson);
-        }
         if desk.view().summary.is_some() {
             break;
+        }
+        for frame in frames {
+            if let Some(held) = holding.step(frame.voice) {
+                desk.tell_time(ms(frame.time_s));
+                desk.held(held)?;
+                said.say(&desk)?;
+            }
+        }
+        for lesson in desk.take_lessons() {
+            hears.teach(&lesson);
         }
     }
     if desk.view().summary.is_none() {
@@ -345,6 +391,39 @@ fn from_recording(mut desk: Desk, recording: &wav::Recording) -> anyhow::Result<
         return Ok(unfinished());
     }
     Ok(ExitCode::SUCCESS)
+}
+
+/// What goes through a recording: strings are named; of a voice the pitch is followed as well.
+enum Hears {
+    Strings(Box<Listener>),
+    Voice(Box<PitchTrack>),
+}
+
+impl Hears {
+    fn new(rate: u32, sung: bool, options: Options) -> Result<Hears, ListenError> {
+        Ok(if sung {
+            Hears::Voice(Box::new(PitchTrack::new(rate, options)?))
+        } else {
+            Hears::Strings(Box::new(Listener::new(rate, options)?))
+        })
+    }
+
+    fn push(&mut self, samples: &[f32]) -> (Vec<NoteEvent>, Vec<PitchFrame>) {
+        match self {
+            Hears::Strings(listener) => (listener.push(samples), Vec::new()),
+            Hears::Voice(track) => {
+                let frames = track.push(samples);
+                (track.take_notes(), frames)
+            }
+        }
+    }
+
+    /// A voice is no instrument: there is nothing to learn of it.
+    fn teach(&mut self, lesson: &Lesson) {
+        if let Hears::Strings(listener) = self {
+            listener.teach(lesson);
+        }
+    }
 }
 
 /// Samples heard at a time: about what a sound card gives.

@@ -8,6 +8,7 @@ use crate::drill::Rest;
 use crate::shell::audio::Microphones;
 use crate::shell::desk::{Desk, DeskError};
 use crate::shell::words::screens as words;
+use crate::signal::listen::Holding;
 use crate::theory::Hz;
 
 /// The ear of one sitting. Dropping it closes the microphone.
@@ -23,7 +24,13 @@ pub struct Hands {
     sung: bool,
     /// The pitch that was followed last, and when.
     pitch: Option<(Hz, Instant)>,
+    /// The sung note that goes on, and when it was told.
+    holding: Holding,
+    told_at: Instant,
 }
+
+/// The next prompt waits no longer than this for the end of a sung note.
+const PATIENT: Duration = Duration::from_secs(3);
 
 /// A pitch stays in sight for so long after it was heard last.
 const AFTERGLOW: Duration = Duration::from_millis(600);
@@ -34,6 +41,8 @@ impl Hands {
         Hands {
             sung: !options.listening.piano,
             pitch: None,
+            holding: Holding::default(),
+            told_at: Instant::now(),
             ear: Ear::start(microphones, options, tell),
             listening: false,
             deaf: false,
@@ -57,18 +66,37 @@ impl Hands {
             EarNews::Deaf(fault) => {
                 (self.listening, self.deaf) = (false, true);
                 self.says = (fault.in_short(), told);
+                self.holding = Holding::default();
+                desk.set_singing(false);
                 desk.leave_places()?;
             }
             EarNews::Note(heard) => {
                 self.says = ("", told);
+                if self.sung {
+                    // What was held until now has ended where another note begins.
+                    let ended = self.holding.end();
+                    ended.map_or(Ok(()), |held| desk.held(held))?;
+                    self.holding.begin();
+                    self.told_at = Instant::now();
+                    desk.set_singing(true);
+                }
                 desk.heard(heard)?;
                 for lesson in desk.take_lessons() {
                     self.ear.teach(lesson);
                 }
             }
-            EarNews::Pitch { frame, .. } => {
+            EarNews::Pitch { frame, own, .. } => {
                 if let Some(hz) = frame.frequency {
                     self.pitch = Some((hz, Instant::now()));
+                }
+                let ended = if *own {
+                    self.holding.end()
+                } else {
+                    self.holding.step(frame.voice)
+                };
+                ended.map_or(Ok(()), |held| desk.held(held))?;
+                if !self.holding.goes_on() || self.told_at.elapsed() > PATIENT {
+                    desk.set_singing(false);
                 }
             }
             EarNews::Sound { .. } => {}

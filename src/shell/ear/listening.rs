@@ -114,6 +114,8 @@ pub enum EarNews {
         frame: PitchFrame,
         /// How loud it is, dBFS.
         level_db: f32,
+        /// Our own speaker sounds in it, as far as is known.
+        own: bool,
     },
     /// The sound of one callback, where it is asked for.
     Sound {
@@ -434,11 +436,12 @@ impl Hearing {
         if !frames.is_empty() {
             let power = samples.iter().map(|x| x * x).sum::<f32>() / samples.len() as f32;
             let level_db = 10.0 * power.max(1e-12).log10();
-            news.extend(
-                frames
-                    .into_iter()
-                    .map(|frame| EarNews::Pitch { frame, level_db }),
-            );
+            news.extend(frames.into_iter().map(|frame| EarNews::Pitch {
+                frame,
+                level_db,
+                own: !options.headphones
+                    && self.own.since(frame.time_s, &self.clock, options).is_some(),
+            }));
         }
         for note in notes {
             if self.gate.admits(note.onset_s) && !self.holes.spoil(note.onset_s) {

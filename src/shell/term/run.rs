@@ -48,8 +48,8 @@ pub trait Host {
     fn progress(&mut self) -> Result<ProgressPage, DeskError>;
     /// A trial of where to begin.
     fn placement(&mut self) -> Result<Quiz, DeskError>;
-    /// A trial of the plain reaction.
-    fn measure(&mut self) -> Result<Quiz, DeskError>;
+    /// A trial of the plain reaction, by what the learner answers with; an ear tells its news to `tell`.
+    fn measure(&mut self, tell: Tell) -> Result<Quiz, DeskError>;
     /// Keeps what a trial found.
     fn keep(&mut self, finding: &Finding) -> Result<(), DeskError>;
     /// How the drawn keyboard serves.
@@ -314,8 +314,13 @@ fn ask(terminal: &mut Terminal<CrosstermBackend<Stdout>>, look: Look) -> io::Res
 
 /// Takes what the ear tells.
 fn hear(page: Page, news: &EarNews) -> Result<Page, DeskError> {
-    let Page::Practice(mut state) = page else {
-        return Ok(page);
+    let mut state = match page {
+        Page::Practice(state) => state,
+        Page::Quiz(mut quiz) => {
+            quiz.hear(news);
+            return Ok(Page::Quiz(quiz));
+        }
+        page => return Ok(page),
     };
     if let Some(hands) = &mut state.hands {
         hands.take(news, &mut state.desk)?;
@@ -445,7 +450,11 @@ fn step(
         })),
         (Page::Home(_), Action::Progress) => Ok(Some(Page::Progress(Box::new(host.progress()?)))),
         (Page::Home(_), Action::Placement) => Ok(Some(Page::Quiz(Box::new(host.placement()?)))),
-        (Page::Home(_), Action::Measure) => Ok(Some(Page::Quiz(Box::new(host.measure()?)))),
+        (Page::Home(_), Action::Measure) => {
+            let arrive = arrive.clone();
+            let tell = Box::new(move |news| arrive.send(Arrival::Ear(news)).is_ok());
+            Ok(Some(Page::Quiz(Box::new(host.measure(tell)?))))
+        }
         (Page::Progress(mut shown), pressed) => {
             if shown.act(pressed) {
                 Ok(Some(Page::Progress(shown)))

@@ -130,7 +130,9 @@ fn take(seen: &mut Seen, news: EarNews) -> bool {
             seen.pitch = None;
         }
         EarNews::Note(_) | EarNews::Sound { .. } => return false,
-        EarNews::Pitch { frame, level_db } => {
+        EarNews::Pitch {
+            frame, level_db, ..
+        } => {
             seen.level_db = level_db;
             match frame.frequency {
                 Some(hz) => seen.pitch = Some((hz, Instant::now())),

@@ -31,11 +31,11 @@ pub fn choices(stage: &Stage, item: Item, wording: Wording) -> Vec<Choice> {
     match item.task {
         None | Some(Task::Reach(..)) => Vec::new(),
         Some(Task::InTune(_)) => vec![choice('1', Task::InTune(-1)), choice('2', Task::InTune(1))],
-        Some(Task::Degree(_)) => stage
+        Some(Task::Degree(..)) => stage
             .tasks
             .iter()
             .filter_map(|task| match task {
-                Task::Degree(degree) => {
+                Task::Degree(degree, _) => {
                     Some(choice(char::from_digit(u32::from(*degree), 10)?, *task))
                 }
                 _ => None,
@@ -103,13 +103,21 @@ pub fn question(sitting: &Sitting, item: Item, group: &[Item], wording: Wording)
             "from it"
         ),
         Task::Chord(..) => "Which chord is heard?".to_owned(),
-        Task::Degree(_) => match wording.names {
-            NoteNames::MovableSolfege => "Which note of the scale follows the cadence?".to_owned(),
-            _ => format!(
-                "Which degree of the scale follows the cadence? Degree 1 is {}.",
-                wording.name(item.key.tonic(Mode::Major), item.key)
-            ),
-        },
+        Task::Degree(_, mode) => {
+            let scale = match mode {
+                Mode::Major => "scale",
+                Mode::Minor => "minor scale",
+            };
+            match wording.names {
+                NoteNames::MovableSolfege => {
+                    format!("Which note of the {scale} follows the cadence?")
+                }
+                _ => format!(
+                    "Which degree of the {scale} follows the cadence? Degree 1 is {}.",
+                    wording.name(item.key.tonic(mode), item.key)
+                ),
+            }
+        }
         Task::InTune(_) => "Is the second note lower or higher?".to_owned(),
         Task::Beats(_) => "How often do the two strings beat?".to_owned(),
     }
@@ -166,5 +174,32 @@ mod tests {
             ..WORDING
         };
         assert_eq!(choices(&stage, item, movable)[1].name, "so");
+    }
+
+    #[test]
+    fn degrees_of_minor_are_numbered_from_its_tonic_which_is_la() {
+        let stage = stage("kind = \"degrees\"\nmode = \"minor\"\ndegrees = [1, 3, 5, 7]");
+        let item = stage.parts()[0];
+        let names = |wording| -> Vec<String> {
+            let all = choices(&stage, item, wording);
+            all.iter()
+                .map(|c| format!("{} {}", c.key, c.name))
+                .collect()
+        };
+        assert_eq!(
+            names(WORDING),
+            [
+                "1 degree 1 in minor",
+                "3 degree 3 in minor",
+                "5 degree 5 in minor",
+                "7 degree 7 in minor"
+            ]
+        );
+        let movable = Wording {
+            names: NoteNames::MovableSolfege,
+            ..WORDING
+        };
+        // Common practice of movable do with minor from la: the leading note is the same degree, si.
+        assert_eq!(names(movable), ["1 la", "3 do", "5 mi", "7 so"]);
     }
 }

@@ -4,7 +4,9 @@ pub mod asking;
 pub mod plain;
 pub mod screens;
 
-use crate::drill::{End, Feedback, Given, KnownKeys, Miss, NEAR, PLACES, Placed, Summary};
+use crate::drill::{
+    End, Feedback, Given, HeldNote, KnownKeys, Miss, NEAR, PLACES, Placed, Steadiness, Summary,
+};
 use crate::study::{
     CONVERGES_AT, Family, InGroup, Item, Reply, StageKind, Task, Threshold, interval_in_words,
 };
@@ -95,6 +97,22 @@ impl Wording {
         }
     }
 
+    /// How a note was held that was sung right: "✓ E4 is right, in tune, held steadily".
+    pub fn held(self, item: Item, sung_cents: i16, held: HeldNote) -> String {
+        let how = match held.steadiness() {
+            Steadiness::Steady => "held steadily",
+            Steadiness::Sank => "sank a little",
+            Steadiness::Rose => "rose a little",
+            Steadiness::Wavered => "wavered a little",
+        };
+        format!(
+            "{} {} is right, {}, {how}",
+            self.right_sign(),
+            self.answer(item),
+            in_tune(sung_cents)
+        )
+    }
+
     fn miss(self, miss: &Miss) -> String {
         let key = miss.item.key;
         let given = match miss.given {
@@ -116,7 +134,7 @@ impl Wording {
     /// What is answered to an item: its note, or the task it names.
     pub fn answer(self, item: Item) -> String {
         match (item.task, item.target()) {
-            (Some(Task::Degree(_)), Some(note)) => {
+            (Some(Task::Degree(..)), Some(note)) => {
                 let task = item.task.map(|task| self.task(task)).unwrap_or_default();
                 format!("{task} ({})", self.pitch(note, item.key))
             }
@@ -129,8 +147,10 @@ impl Wording {
     /// A task in a few words; a degree by its syllable where that is how notes are called.
     pub fn task(self, task: Task) -> String {
         match (task, self.names) {
-            (Task::Degree(degree), NoteNames::MovableSolfege) => {
-                let note = Pitch::from_diatonic(27 + i32::from(degree));
+            (Task::Degree(degree, mode), NoteNames::MovableSolfege) => {
+                // Counted from C major's do; a minor scale is counted from la.
+                let tonic = if mode == Mode::Major { 28 } else { 26 };
+                let note = Pitch::from_diatonic(tonic + i32::from(degree) - 1);
                 self.name(note.spelling(), KeySignature::NONE)
             }
             _ => task.in_words(),
@@ -241,6 +261,21 @@ impl Wording {
                 in_tune(sung.median_cents),
                 plural(sung.notes, "note"),
                 plural(sung.spread_cents.unsigned_abs().into(), "cent")
+            ));
+        }
+        if let Some(held) = summary.held {
+            let each = [
+                (held.steady, "steady"),
+                (held.sank, "sank a little"),
+                (held.rose, "rose a little"),
+                (held.wavered(), "wavered a little"),
+            ];
+            let each = each.iter().filter(|(count, _)| *count > 0);
+            let each: Vec<String> = each.map(|(count, how)| format!("{count} {how}")).collect();
+            lines.push(format!(
+                "Of {} held: {}.",
+                plural(held.notes, "note"),
+                each.join(", ")
             ));
         }
         if let Some(threshold) = summary.threshold {

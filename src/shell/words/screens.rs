@@ -75,6 +75,12 @@ pub const BEFORE_PLACEMENT: &str = "You read already? Two minutes of notes show 
 /// Before the measurement of the plain reaction.
 pub const BEFORE_REACTION: &str = "Half a minute of names, nothing to read: type each name as soon as you see it. What that takes you is \
      taken off your reading times. It is measured with the keys you answer with. Enter begins.";
+/// The same where a piano answers.
+pub const BEFORE_REACTION_PIANO: &str = "Half a minute of names, nothing to read: play each name, in any octave, as soon as you see it. What that takes \
+     you is taken off your reading times at the piano. Enter or any note begins.";
+/// The same where a voice answers.
+pub const BEFORE_REACTION_VOICE: &str = "Half a minute of notes, nothing to read: each is named and sounded. Sing it back softly as soon as it has ended, in \
+     any octave. What that takes you is taken off your reading times when you sing. Enter or any note begins.";
 /// After a trial that was too short.
 pub const TOO_FEW_ANSWERS: &str = "Too few answers to tell anything. Enter goes home.";
 

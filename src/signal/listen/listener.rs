@@ -325,6 +325,10 @@ impl Listener {
         let (Some(open), Some((lowest, highest))) = (self.open, self.options.voice) else {
             return;
         };
+        // What has not come to its pitch yet is judged when it has.
+        if stretch.sliding {
+            return;
+        }
         let late = (stretch.begun as f64 - open.onset.sample as f64) / self.rate;
         if late > LATEST_VOICE_S {
             return;
@@ -416,6 +420,11 @@ impl Listener {
                     .map(of_voice)
             }
         }
+    }
+
+    /// The pitch of a voice in the newest frame, whatever was decided.
+    pub(super) fn voice_now(&self) -> Option<f64> {
+        self.voice.newest.map(|estimate| estimate.frequency)
     }
 
     /// The likeliest pitch of the newest onset, if it is not decided and not half a second old.

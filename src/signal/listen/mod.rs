@@ -9,6 +9,7 @@ mod decide;
 mod event;
 mod evidence;
 mod grid;
+mod held;
 mod listener;
 mod measure;
 mod note;
@@ -23,5 +24,6 @@ mod voice;
 mod window;
 
 pub use event::{Lesson, ListenError, NoteEvent, Options, Surety};
+pub use held::{Held, Holding};
 pub use listener::Listener;
 pub use track::{PitchFrame, PitchTrack};

@@ -15,6 +15,8 @@ pub struct PitchFrame {
     pub frequency: Option<Hz>,
     /// How likely it is, 0..=1.
     pub confidence: f32,
+    /// What of a voice has a pitch at this moment, also while no note is decided.
+    pub voice: Option<Hz>,
 }
 
 /// Follows the pitch of a stream, and hears its notes on the way.
@@ -63,6 +65,7 @@ impl PitchTrack {
             time_s: self.listener.now_s(),
             frequency: pitch.map(|p| Hz(p.0)),
             confidence: pitch.map_or(0.0, |p| p.1),
+            voice: self.listener.voice_now().map(Hz),
         }
     }
 }

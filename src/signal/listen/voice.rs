@@ -19,6 +19,13 @@ const JUMP: f64 = 90.0;
 /// Least clarity and contrast of a frame with a pitch.
 const CLEAR: f32 = 0.55;
 const CONTRAST: f32 = 0.12;
+/// Steps over which a slide into the note goes one way; the turns of a vibrato come sooner.
+const SLIDE: usize = 12;
+/// A slide moves by more than this over them, and over its last three, cents.
+const SLIDES: f64 = 12.0;
+const SLIDES_STILL: f64 = 3.0;
+/// A step back by no more than this is still the same way, cents.
+const SAME_WAY: f64 = 1.0;
 /// Partials whose levels are remembered.
 const PARTIALS: usize = 8;
 /// Numbers the odds are made from.
@@ -54,6 +61,8 @@ pub(super) struct Stretch {
     pub(super) begun: usize,
     /// Pitch of its steady end, hertz.
     pub(super) frequency: f64,
+    /// It still slides to its pitch.
+    pub(super) sliding: bool,
     pub(super) measures: [f32; MEASURES],
 }
 
@@ -150,6 +159,7 @@ impl VoiceTracker {
         Stretch {
             begun: self.begun,
             frequency: (centre / 1200.0).exp2(),
+            sliding: sliding(&pitches),
             measures: [
                 (self.age as f32 / 20.0).log2().min(2.0),
                 mean(&|s| s.contrast),
@@ -190,6 +200,16 @@ const WEIGHTS: [f32; MEASURES + 5] = [
     0.212, 1.198, 0.968, -0.980, 0.156, 1.180, -2.768, -0.601, 13.280,
 ];
 
+/// Whether the pitch goes one way at the end of `cents`, as in a scoop that has not come to its note.
+fn sliding(cents: &[f64]) -> bool {
+    let end = &cents[cents.len().saturating_sub(SLIDE)..];
+    let moved = |steps: &[f64]| steps[steps.len() - 1] - steps[0];
+    let way = moved(end).signum();
+    let one_way = end.windows(2).all(|step| way * moved(step) >= -SAME_WAY);
+    let still = &end[end.len().saturating_sub(4)..];
+    one_way && way * moved(end) > SLIDES && way * moved(still) > SLIDES_STILL
+}
+
 fn median(values: &[f64]) -> f64 {
     let mut sorted = values.to_vec();
     sorted.sort_by(f64::total_cmp);
@@ -215,4 +235,31 @@ fn line(values: &[f64]) -> (f64, f64) {
         .map(|e| e * e)
         .sum::<f64>();
     (slope, (stray / n).sqrt())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::f64::consts::TAU;
+
+    #[test]
+    fn a_scoop_slides_and_vibrato_and_a_slow_drift_do_not() {
+        let steps =
+            |cents: &dyn Fn(f64) -> f64| (0..STEADY).map(|n| cents(n as f64 * 0.01)).collect();
+        let sliding = |cents: &dyn Fn(f64) -> f64| -> bool {
+            let steps: Vec<f64> = steps(cents);
+            super::sliding(&steps)
+        };
+        assert!(sliding(&|t| 400.0 * t) && sliding(&|t| -150.0 * t));
+        assert!(!sliding(&|t| 50.0 * t) && !sliding(&|_| 0.0));
+        // It has come to its note.
+        assert!(!sliding(&|t| 400.0 * t.min(0.12)));
+        for phase in 0..24 {
+            let turn = TAU * f64::from(phase) / 24.0;
+            assert!(
+                !sliding(&|t| 50.0 * (TAU * 5.0 * t + turn).sin()),
+                "{phase}"
+            );
+        }
+    }
 }

@@ -1,6 +1,6 @@
 //! Two short trials outside the record: where to enter a course, and the plain reaction.
 
-use std::time::Instant;
+use std::time::{Duration, Instant};
 
 use ratatui::Frame;
 use ratatui::layout::Rect;
@@ -8,12 +8,15 @@ use ratatui::text::Line;
 
 use super::practice::{picture_area, request};
 use super::{block, row, strong};
-use crate::drill::{Placement, Reaction, Typed, Typing};
+use crate::drill::{Cue, Placement, Reaction, Typed, Typing};
+use crate::shell::ear::{Ear, EarNews};
+use crate::shell::sound::Sound;
 use crate::shell::term::keys::Action;
 use crate::shell::term::pixels::Easel;
 use crate::shell::words::{Wording, screens as words};
-use crate::study::{Course, Floor, Item, StageKind};
-use crate::theory::{Alteration, KeySignature, NoteNames, Spelling};
+use crate::signal::listen::Surety;
+use crate::study::{AnswerWay, Course, Floor, Item, StageKind};
+use crate::theory::{Alteration, KeySignature, MidiNote, NoteNames, Pitch, Spelling};
 
 /// What is tried.
 enum Trial {
@@ -28,8 +31,26 @@ enum Asked {
     Name(Spelling),
 }
 
+/// By what a trial is answered that no key of the computer answers.
+pub struct Listening {
+    /// Hears the answers, and closes the microphone with the trial.
+    pub ear: Ear,
+    /// A piano or a voice.
+    pub way: AnswerWay,
+    /// Names are sounded before they are sung back.
+    pub sound: Sound,
+    /// Where the voice sings with ease, if that is known.
+    pub voice: Option<(MidiNote, MidiNote)>,
+}
+
+/// A sound from before this time after its name is no answer to it.
+const ANTICIPATION: Duration = Duration::from_millis(100);
+
 /// A trial on the screen.
 pub struct Quiz {
+    listening: Option<Listening>,
+    /// What sounds before the name can be answered.
+    lead: Duration,
     trial: Trial,
     wording: Wording,
     asked: Option<Asked>,
@@ -45,7 +66,7 @@ pub enum Finding {
     /// Enter the course at the stage of that id.
     Enter(String),
     /// The plain reaction.
-    Floor(Floor),
+    Floor(AnswerWay, Floor),
     /// Nothing is to be kept.
     Nothing,
 }
@@ -68,8 +89,28 @@ impl Quiz {
         )
     }
 
+    /// The same answered at a piano or by a voice.
+    pub fn reaction_by(
+        listening: Listening,
+        names: Vec<Spelling>,
+        seed: u64,
+        wording: Wording,
+    ) -> Quiz {
+        let lead_ms = match listening.way {
+            AnswerWay::Voice => sounded("C".parse().expect("a name"), None).length_ms(),
+            _ => 0,
+        };
+        let reaction = Reaction::by_sound(names, lead_ms, seed);
+        Quiz {
+            listening: Some(listening),
+            ..Quiz::new(Trial::Reaction(Box::new(reaction)), wording)
+        }
+    }
+
     fn new(trial: Trial, wording: Wording) -> Quiz {
         Quiz {
+            listening: None,
+            lead: Duration::ZERO,
             trial,
             wording,
             asked: None,
@@ -95,9 +136,52 @@ impl Quiz {
 
     /// The prompt has been drawn: its clock starts.
     pub fn drawn(&mut self) {
-        if self.asked.is_some() {
-            self.ready.get_or_insert_with(Instant::now);
+        let sound = self
+            .listening
+            .as_mut()
+            .map(|listening| &mut listening.sound);
+        if let Some(fault) = sound.and_then(Sound::take_fault) {
+            self.said = fault.in_short();
         }
+        if self.asked.is_some() {
+            let lead = self.lead;
+            self.ready.get_or_insert_with(|| Instant::now() + lead);
+        }
+    }
+
+    /// Takes what the microphone tells.
+    pub fn hear(&mut self, news: &EarNews) {
+        let Some(listening) = &self.listening else {
+            return;
+        };
+        match news {
+            EarNews::Listening { .. } if listening.way == AnswerWay::Voice => {
+                self.said = words::HEARS_VOICE;
+            }
+            EarNews::Listening { .. } => self.said = words::HEARS,
+            EarNews::Deaf(fault) => self.said = fault.in_short(),
+            EarNews::Note(heard) if heard.note.surety == Surety::Sure => {
+                if self.begun {
+                    self.heard(heard.onset, heard.note.key);
+                } else {
+                    self.begin();
+                }
+            }
+            EarNews::Note(_) | EarNews::Pitch { .. } | EarNews::Sound { .. } => {}
+        }
+    }
+
+    /// Takes a key that began to sound at `onset`.
+    fn heard(&mut self, onset: Instant, key: MidiNote) {
+        let after = self
+            .ready
+            .and_then(|ready| onset.checked_duration_since(ready))
+            .filter(|after| *after >= ANTICIPATION);
+        let (Some(after), Trial::Reaction(reaction)) = (after, &mut self.trial) else {
+            return;
+        };
+        let right = reaction.sounded(key, u32::try_from(after.as_millis()).unwrap_or(u32::MAX));
+        self.say(right);
     }
 
     /// Does what a key asks for; a finding ends it.
@@ -155,6 +239,16 @@ impl Quiz {
             Trial::Placement(placement, _) => placement.next_item().map(Asked::Note),
             Trial::Reaction(reaction) => reaction.next_name().map(Asked::Name),
         };
+        self.lead = Duration::ZERO;
+        if let (Some(Asked::Name(name)), Some(listening)) = (self.asked, &mut self.listening)
+            && listening.way == AnswerWay::Voice
+        {
+            let cue = sounded(name, listening.voice);
+            listening.sound.play(&cue);
+            if listening.sound.can_be_heard() {
+                self.lead = Duration::from_millis(cue.length_ms().into());
+            }
+        }
     }
 
     fn typed(&mut self, typed: Typed) {
@@ -188,14 +282,25 @@ impl Quiz {
                     .last()
                     .map_or(Finding::Nothing, |stage| Finding::Enter(stage.id.clone())),
             },
-            Trial::Reaction(reaction) => reaction.floor().map_or(Finding::Nothing, Finding::Floor),
+            Trial::Reaction(reaction) => {
+                let way = self
+                    .listening
+                    .as_ref()
+                    .map_or(AnswerWay::Letters, |l| l.way);
+                let floor = reaction.floor();
+                floor.map_or(Finding::Nothing, |floor| Finding::Floor(way, floor))
+            }
         }
     }
 
     fn before(&self) -> &'static str {
         match self.trial {
             Trial::Placement(..) => words::BEFORE_PLACEMENT,
-            Trial::Reaction(_) => words::BEFORE_REACTION,
+            Trial::Reaction(_) => match self.listening.as_ref().map(|l| l.way) {
+                Some(AnswerWay::Piano) => words::BEFORE_REACTION_PIANO,
+                Some(AnswerWay::Voice) => words::BEFORE_REACTION_VOICE,
+                Some(AnswerWay::Letters) | None => words::BEFORE_REACTION,
+            },
         }
     }
 
@@ -208,7 +313,7 @@ impl Quiz {
                     .map_or(id.clone(), |stage| stage.name.clone());
                 words::enter_at(&name)
             }
-            (_, Finding::Floor(floor)) => words::reaction(floor.ms),
+            (_, Finding::Floor(_, floor)) => words::reaction(floor.ms),
             _ => words::TOO_FEW_ANSWERS.to_owned(),
         }
     }
@@ -218,6 +323,15 @@ impl Quiz {
             Trial::Placement(placement, _) => placement.spent(),
             Trial::Reaction(reaction) => reaction.spent(),
         }
+    }
+}
+
+/// What a name sounds like before it is sung back.
+fn sounded(name: Spelling, voice: Option<(MidiNote, MidiNote)>) -> Cue {
+    let cue = Cue::note(Pitch::new(name.letter, name.alteration, 4));
+    match voice {
+        Some(range) => cue.for_voice(range),
+        None => cue,
     }
 }
 
