@@ -499,7 +499,7 @@ impl Desk {
                     self.view.sounds = false;
                 }
                 Effect::Sound { cue, prompt } => {
-                    self.waiting = prompt && self.singing;
+                    self.waiting = prompt && self.singing && self.setup.sound.can_be_heard();
                     if !self.waiting {
                         self.setup.sound.play(&cue);
                     }

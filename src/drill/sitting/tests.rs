@@ -70,6 +70,34 @@ fn an_answer_is_saved_before_it_is_told_and_the_next_prompt_follows() {
 }
 
 #[test]
+fn how_a_note_was_held_belongs_to_the_right_note_that_has_just_ended() {
+    let (mut sitting, item) = begun(AnswerWay::Voice);
+    let held = HeldNote {
+        drift_cents: -30,
+        waver_cents: 3,
+    };
+    let sung = |semitones, onset_ms| Event::Sung {
+        onset_ms,
+        at_ms: onset_ms + 300,
+        note: Some((MidiNote(item.pitch.midi().0 + semitones), 7)),
+    };
+    // Nothing was sung, or another note.
+    assert_eq!(sitting.on(Event::Held(held)), []);
+    sitting.on(sung(1, 1_000));
+    assert_eq!(sitting.on(Event::Held(held)), []);
+    sitting.on(sung(0, 2_000));
+    let told = Effect::Held {
+        number: 1,
+        item,
+        sung_cents: 7,
+        held,
+    };
+    assert_eq!(sitting.on(Event::Held(held)), [told]);
+    // It ends once.
+    assert_eq!(sitting.on(Event::Held(held)), []);
+}
+
+#[test]
 fn while_three_keys_are_asked_for_nothing_is_judged_and_what_was_misheard_counts_for_nothing() {
     let (mut sitting, item) = begun(AnswerWay::Piano);
     let struck = |onset_ms, semitones| Event::Struck {
