@@ -105,10 +105,13 @@ fn strings_are_read_as_well_as_the_cramer_rao_bound_allows_and_no_surer_than_tru
     assert!((0.60..=0.76).contains(&share), "{share:.3}");
 }
 
+/// How far strings were found apart, with its standard error; and how far each pair is.
+type Spread = (Option<(f64, f64)>, Vec<f64>);
+
 /// What a group of strings showed over some draws.
 struct Shown {
     errors: Vec<f64>,
-    spreads: Vec<(Option<f64>, Vec<f64>)>,
+    spreads: Vec<Spread>,
 }
 
 /// Strings `offsets` cents from the first, in two-stage decay, room noise 40 dB down and a neighbour ringing 40 dB down.
@@ -147,7 +150,7 @@ fn groups(midi: i16, draws: u64, offsets: impl Fn(&mut ChaCha8Rng) -> Vec<f64>) 
         }
         shown
             .spreads
-            .push((reading.unison.map(|u| u.spread.0), apart));
+            .push((reading.unison.map(|u| (u.spread.0, u.spread_se.0)), apart));
     }
     shown
 }
@@ -168,7 +171,8 @@ fn disagreeing_strings_are_told_by_their_beats_and_single_ones_are_not_accused()
         (single, two, wide, three)
     });
     let (mut accused, mut singles, mut told, mut pairs) = (0, 0, 0, 0);
-    let (mut exact, mut wides) = (0, 0);
+    let (mut exact, mut sure, mut wides) = (0, 0, 0);
+    let (mut pair_exact, mut pair_sure, mut threes) = (0, 0, 0);
     let mut errors = Vec::new();
     for (midi, (single, two, wide, three)) in keys.iter().zip(&rows) {
         accused += single
@@ -185,7 +189,23 @@ fn disagreeing_strings_are_told_by_their_beats_and_single_ones_are_not_accused()
         pairs += two.spreads.len();
         for (found, apart) in &wide.spreads {
             wides += 1;
-            exact += usize::from(found.is_some_and(|found| (found / apart[0] - 1.0).abs() < 0.02));
+            exact +=
+                usize::from(found.is_some_and(|(found, _)| (found / apart[0] - 1.0).abs() < 0.02));
+            sure +=
+                usize::from(found.is_some_and(|(found, se)| (found - apart[0]).abs() < 2.0 * se));
+        }
+        for (found, se, apart) in three
+            .spreads
+            .iter()
+            .filter_map(|(found, apart)| found.map(|(found, se)| (found, se, apart)))
+        {
+            let off = apart
+                .iter()
+                .map(|pair| (found - pair).abs())
+                .fold(f64::MAX, f64::min);
+            threes += 1;
+            pair_exact += usize::from(apart.iter().any(|pair| (found / pair - 1.0).abs() < 0.02));
+            pair_sure += usize::from(off < 2.0 * se);
         }
         errors.extend(three.errors.iter().map(|error| error.abs()));
         let worst = three
@@ -194,6 +214,9 @@ fn disagreeing_strings_are_told_by_their_beats_and_single_ones_are_not_accused()
             .fold(0.0_f64, |worst, e| worst.max(e.abs()));
         println!("{midi}: three strings, worst {worst:.3} cents from their middle");
     }
+    println!(
+        "two strings: within two standard errors {sure} of {wides}; three: {pair_exact} within 2 % of some pair's, {pair_sure} within two standard errors, of {threes}"
+    );
     errors.sort_by(f64::total_cmp);
     let within = errors.iter().filter(|error| **error < 0.3).count();
     println!(
@@ -211,6 +234,7 @@ fn disagreeing_strings_are_told_by_their_beats_and_single_ones_are_not_accused()
         exact * 10 >= wides * 9,
         "rate within 2 % in {exact} of {wides}"
     );
+    assert!(sure * 10 >= wides * 9, "{sure} of {wides}");
     assert!(
         within * 20 >= errors.len() * 19,
         "{within} of {}",
@@ -553,6 +577,31 @@ fn a_recording_named_with_a_wrong_rate_is_suspected() {
     assert!(
         said.contains("cents from the reference") && !said.contains("named as 44.1"),
         "{said}"
+    );
+}
+
+#[test]
+fn the_outermost_keys_more_than_half_a_semitone_off_are_still_they() {
+    let rig = rig::Rig::new();
+    let mut random = ChaCha8Rng::seed_from_u64(23);
+    let folder = rig.file("keys");
+    std::fs::create_dir_all(&folder).unwrap();
+    for (midi, off) in [(21, -57.0), (108, 56.0)] {
+        let wire = Wire::new(midi, off, usual_b(f64::from(midi)), &mut random);
+        let (samples, _) = sound(&[wire], 1.0, RATE, 50.0, &mut random);
+        write(&folder.join(format!("{midi}.wav")), RATE, &samples);
+    }
+    let output = rig.run(&["tuning", "--json", "--input", folder.to_str().unwrap()]);
+    let read: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+    let keys = read["keys"].as_array().unwrap();
+    // In the order of the files' names.
+    for (key, (midi, off)) in keys.iter().zip([(108, 56.0), (21, -57.0)]) {
+        assert_eq!(key["midi"], midi);
+        assert!((key["cents"].as_f64().unwrap() - off).abs() < 0.1, "{key}");
+    }
+    assert_eq!(
+        (keys.len(), read["verdict"].as_str()),
+        (2, Some("too_little"))
     );
 }
 
