@@ -256,9 +256,40 @@ fn a_weak_or_missing_first_partial_and_a_single_one_do_not_matter() {
     assert_eq!(reading.partials.len(), 1);
 }
 
+/// A noise gate: exact zeros where the sound has been under −40 dB of full scale for 50 ms.
+fn gate(sound: &mut [f32], rate: u32) {
+    let hold = rate as usize / 20;
+    let mut since = hold;
+    for sample in sound {
+        since = if sample.abs() < 0.01 { since + 1 } else { 0 };
+        if since > hold {
+            *sample = 0.0;
+        }
+    }
+}
+
+#[test]
+fn recorded_keys_behind_a_noise_gate_are_struck_once_and_named() {
+    let names = ["C2", "A2", "Fs3", "C4", "Ds4", "A4", "Ds5", "A5", "C6"];
+    let keys = [36, 45, 54, 60, 63, 69, 75, 81, 84];
+    let mut all = vec![0.0_f32; 22_050];
+    for name in names {
+        all.extend(recorded(name).0);
+        all.extend(vec![0.0; 22_050]);
+    }
+    gate(&mut all, 44_100);
+    let mut live = LiveStrikes::new(44_100);
+    let takes: Vec<Take> = all.chunks(1_024).flat_map(|part| live.push(part)).collect();
+    let heard: Vec<Option<i16>> = takes
+        .into_iter()
+        .map(|take| Listened::to(take, Reference::default()).named)
+        .map(|named| named.map(|named| named.key.0))
+        .collect();
+    assert_eq!(heard, keys.map(Some));
+}
+
 #[test]
 fn strings_behind_a_noise_gate_are_struck_and_read() {
-    // The gate gives exact zeros where the sound has been under −40 dB of full scale for 50 ms: before, between and after.
     let mut random = ChaCha8Rng::seed_from_u64(40);
     let mut all = vec![0.0_f32; RATE as usize / 2];
     let mut struck = Vec::new();
@@ -268,14 +299,7 @@ fn strings_behind_a_noise_gate_are_struck_and_read() {
         all.extend(sound(&[wire], 2.5, RATE, 40.0, &mut random).0);
         all.extend(vec![0.0; RATE as usize / 2]);
     }
-    let hold = RATE as usize / 20;
-    let mut since = hold;
-    for sample in &mut all {
-        since = if sample.abs() < 0.01 { since + 1 } else { 0 };
-        if since > hold {
-            *sample = 0.0;
-        }
-    }
+    gate(&mut all, RATE);
     let mut live = LiveStrikes::new(RATE);
     let takes: Vec<Take> = all.chunks(1_024).flat_map(|part| live.push(part)).collect();
     assert_eq!(takes.len(), struck.len());
