@@ -5,32 +5,22 @@
 mod rig;
 mod strings;
 
-use std::f64::consts::PI;
 use std::path::Path;
 use std::sync::Mutex;
 use std::thread;
 
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
-use stavelark::shell::paths::Paths;
-use stavelark::shell::store::{Store, TuningCheck};
 use stavelark::signal::tuning::{
-    Instrument, Kept, KeyReading, Listened, LiveStrikes, Named, Take, find_strikes, name_key,
-    read_key,
+    KeyReading, Listened, LiveStrikes, Named, Take, find_strikes, name_key, read_key,
 };
 use stavelark::theory::{Cents, Hz, MidiNote, Reference};
-use strings::{Wire, equal, normal, sound, usual_b};
-
-const RATE: u32 = 48_000;
+use strings::{RATE, Wire, at_speed, cents, equal, normal, recorded, sound, usual_b, write};
 
 /// Reads a key named a few cents beside its place.
 fn read(samples: &[f32], midi: i16, first: f64, random: &mut ChaCha8Rng) -> KeyReading {
     let near = Hz(first).raised(Cents(random.random_range(-5.0..5.0)));
     read_key(samples, RATE, Named::usual(MidiNote(midi), near)).unwrap()
-}
-
-fn cents(found: f64, asked: f64) -> f64 {
-    1200.0 * (found / asked).log2()
 }
 
 /// Runs `work` for every one of `items` on all cores, results in order.
@@ -105,10 +95,13 @@ fn strings_are_read_as_well_as_the_cramer_rao_bound_allows_and_no_surer_than_tru
     assert!((0.60..=0.76).contains(&share), "{share:.3}");
 }
 
+/// How far strings were found apart, with its standard error; and how far each pair is.
+type Spread = (Option<(f64, f64)>, Vec<f64>);
+
 /// What a group of strings showed over some draws.
 struct Shown {
     errors: Vec<f64>,
-    spreads: Vec<(Option<f64>, Vec<f64>)>,
+    spreads: Vec<Spread>,
 }
 
 /// Strings `offsets` cents from the first, in two-stage decay, room noise 40 dB down and a neighbour ringing 40 dB down.
@@ -147,7 +140,7 @@ fn groups(midi: i16, draws: u64, offsets: impl Fn(&mut ChaCha8Rng) -> Vec<f64>) 
         }
         shown
             .spreads
-            .push((reading.unison.map(|u| u.spread.0), apart));
+            .push((reading.unison.map(|u| (u.spread.0, u.spread_se.0)), apart));
     }
     shown
 }
@@ -168,7 +161,8 @@ fn disagreeing_strings_are_told_by_their_beats_and_single_ones_are_not_accused()
         (single, two, wide, three)
     });
     let (mut accused, mut singles, mut told, mut pairs) = (0, 0, 0, 0);
-    let (mut exact, mut wides) = (0, 0);
+    let (mut exact, mut sure, mut wides) = (0, 0, 0);
+    let (mut pair_exact, mut pair_sure, mut threes) = (0, 0, 0);
     let mut errors = Vec::new();
     for (midi, (single, two, wide, three)) in keys.iter().zip(&rows) {
         accused += single
@@ -185,7 +179,23 @@ fn disagreeing_strings_are_told_by_their_beats_and_single_ones_are_not_accused()
         pairs += two.spreads.len();
         for (found, apart) in &wide.spreads {
             wides += 1;
-            exact += usize::from(found.is_some_and(|found| (found / apart[0] - 1.0).abs() < 0.02));
+            exact +=
+                usize::from(found.is_some_and(|(found, _)| (found / apart[0] - 1.0).abs() < 0.02));
+            sure +=
+                usize::from(found.is_some_and(|(found, se)| (found - apart[0]).abs() < 2.0 * se));
+        }
+        for (found, se, apart) in three
+            .spreads
+            .iter()
+            .filter_map(|(found, apart)| found.map(|(found, se)| (found, se, apart)))
+        {
+            let off = apart
+                .iter()
+                .map(|pair| (found - pair).abs())
+                .fold(f64::MAX, f64::min);
+            threes += 1;
+            pair_exact += usize::from(apart.iter().any(|pair| (found / pair - 1.0).abs() < 0.02));
+            pair_sure += usize::from(off < 2.0 * se);
         }
         errors.extend(three.errors.iter().map(|error| error.abs()));
         let worst = three
@@ -194,6 +204,9 @@ fn disagreeing_strings_are_told_by_their_beats_and_single_ones_are_not_accused()
             .fold(0.0_f64, |worst, e| worst.max(e.abs()));
         println!("{midi}: three strings, worst {worst:.3} cents from their middle");
     }
+    println!(
+        "two strings: within two standard errors {sure} of {wides}; three: {pair_exact} within 2 % of some pair's, {pair_sure} within two standard errors, of {threes}"
+    );
     errors.sort_by(f64::total_cmp);
     let within = errors.iter().filter(|error| **error < 0.3).count();
     println!(
@@ -211,6 +224,7 @@ fn disagreeing_strings_are_told_by_their_beats_and_single_ones_are_not_accused()
         exact * 10 >= wides * 9,
         "rate within 2 % in {exact} of {wides}"
     );
+    assert!(sure * 10 >= wides * 9, "{sure} of {wides}");
     assert!(
         within * 20 >= errors.len() * 19,
         "{within} of {}",
@@ -242,9 +256,40 @@ fn a_weak_or_missing_first_partial_and_a_single_one_do_not_matter() {
     assert_eq!(reading.partials.len(), 1);
 }
 
+/// A noise gate: exact zeros where the sound has been under −40 dB of full scale for 50 ms.
+fn gate(sound: &mut [f32], rate: u32) {
+    let hold = rate as usize / 20;
+    let mut since = hold;
+    for sample in sound {
+        since = if sample.abs() < 0.01 { since + 1 } else { 0 };
+        if since > hold {
+            *sample = 0.0;
+        }
+    }
+}
+
+#[test]
+fn recorded_keys_behind_a_noise_gate_are_struck_once_and_named() {
+    let names = ["C2", "A2", "Fs3", "C4", "Ds4", "A4", "Ds5", "A5", "C6"];
+    let keys = [36, 45, 54, 60, 63, 69, 75, 81, 84];
+    let mut all = vec![0.0_f32; 22_050];
+    for name in names {
+        all.extend(recorded(name).0);
+        all.extend(vec![0.0; 22_050]);
+    }
+    gate(&mut all, 44_100);
+    let mut live = LiveStrikes::new(44_100);
+    let takes: Vec<Take> = all.chunks(1_024).flat_map(|part| live.push(part)).collect();
+    let heard: Vec<Option<i16>> = takes
+        .into_iter()
+        .map(|take| Listened::to(take, Reference::default()).named)
+        .map(|named| named.map(|named| named.key.0))
+        .collect();
+    assert_eq!(heard, keys.map(Some));
+}
+
 #[test]
 fn strings_behind_a_noise_gate_are_struck_and_read() {
-    // The gate gives exact zeros where the sound has been under −40 dB of full scale for 50 ms: before, between and after.
     let mut random = ChaCha8Rng::seed_from_u64(40);
     let mut all = vec![0.0_f32; RATE as usize / 2];
     let mut struck = Vec::new();
@@ -254,14 +299,7 @@ fn strings_behind_a_noise_gate_are_struck_and_read() {
         all.extend(sound(&[wire], 2.5, RATE, 40.0, &mut random).0);
         all.extend(vec![0.0; RATE as usize / 2]);
     }
-    let hold = RATE as usize / 20;
-    let mut since = hold;
-    for sample in &mut all {
-        since = if sample.abs() < 0.01 { since + 1 } else { 0 };
-        if since > hold {
-            *sample = 0.0;
-        }
-    }
+    gate(&mut all, RATE);
     let mut live = LiveStrikes::new(RATE);
     let takes: Vec<Take> = all.chunks(1_024).flat_map(|part| live.push(part)).collect();
     assert_eq!(takes.len(), struck.len());
@@ -285,57 +323,6 @@ fn strings_behind_a_noise_gate_are_struck_and_read() {
             "{midi}: {off} {reading:?}"
         );
     }
-}
-
-/// The recorded key, and its rate.
-fn recorded(name: &str) -> (Vec<f32>, u32) {
-    let mut reader = hound::WavReader::open(rig::sample(&format!("grand/{name}.wav"))).unwrap();
-    let rate = reader.spec().sample_rate;
-    let samples = reader.samples::<i16>();
-    (
-        samples.map(|x| f32::from(x.unwrap()) / 32_768.0).collect(),
-        rate,
-    )
-}
-
-/// Writes a recording of one channel.
-fn write(file: &Path, rate: u32, samples: &[f32]) {
-    let spec = hound::WavSpec {
-        channels: 1,
-        sample_rate: rate,
-        bits_per_sample: 32,
-        sample_format: hound::SampleFormat::Float,
-    };
-    let mut writer = hound::WavWriter::create(file, spec).unwrap();
-    for sample in samples {
-        writer.write_sample(*sample).unwrap();
-    }
-    writer.finalize().unwrap();
-}
-
-/// `samples` at a speed that raises them by `cents`: a sinc of 64 points under a Hann window.
-fn at_speed(samples: &[f32], by: f64) -> Vec<f32> {
-    let speed = (by / 1200.0).exp2();
-    let length = (samples.len() as f64 / speed) as usize;
-    (0..length)
-        .map(|i| {
-            let at = i as f64 * speed;
-            let from = at.floor() as i64 - 31;
-            (from..from + 64)
-                .filter_map(|k| {
-                    let sample = f64::from(*samples.get(usize::try_from(k).ok()?)?);
-                    let x = at - k as f64;
-                    let window = 0.5 + 0.5 * (PI * x / 32.5).cos();
-                    let sinc = if x.abs() < 1e-9 {
-                        1.0
-                    } else {
-                        (PI * x).sin() / (PI * x)
-                    };
-                    Some(sample * sinc * window)
-                })
-                .sum::<f64>() as f32
-        })
-        .collect()
 }
 
 #[test]
@@ -456,206 +443,4 @@ fn a_whole_synthetic_piano_is_recovered_key_by_key_from_one_file() {
         )
         .unwrap();
     }
-}
-
-/// Sixteen strings spread over the keyboard, `flat` cents off and of `b` times the usual stiffness, in a folder of files whose
-/// rate is said to be `said`.
-fn folder_of_keys(folder: &Path, flat: f64, b: f64, said: u32, random: &mut ChaCha8Rng) {
-    std::fs::create_dir_all(folder).unwrap();
-    for midi in (33..=93_i16).step_by(4) {
-        let wire = Wire::new(midi, flat, b * usual_b(f64::from(midi)), random);
-        let (samples, _) = sound(&[wire], 1.0, RATE, 50.0, random);
-        write(&folder.join(format!("{midi}.wav")), said, &samples);
-    }
-}
-
-#[test]
-fn a_check_is_kept_compared_by_season_and_sounded_like() {
-    let rig = rig::Rig::new();
-    let mut random = ChaCha8Rng::seed_from_u64(21);
-    let folder = rig.file("keys");
-    let name = folder.to_str().unwrap().to_owned();
-    let check = |day: &str, more: &[&str]| {
-        let mut command = rig.wrapped(
-            &[rig::need("faketime", "faketime"), day, rig::PROGRAM],
-            &["tuning", "--input", &name],
-        );
-        let output = command.args(more).output().unwrap();
-        String::from_utf8(output.stdout).unwrap()
-    };
-    let none = rig.run(&["tuning", "--last"]);
-    assert_eq!(none.status.code(), Some(2));
-    folder_of_keys(&folder, -20.0, 1.3, RATE, &mut random);
-    check("2026-03-10 12:00:00", &["--humidity", "38"]);
-    folder_of_keys(&folder, -13.0, 1.3, RATE, &mut random);
-    let autumn = check("2026-09-12 12:00:00", &["--humidity", "61", "--compare"]);
-    assert!(
-        autumn.contains("Since the check of 2026-03-10: the whole moved by +7.0 cents"),
-        "{autumn}"
-    );
-    assert!(autumn.contains("38 % and is at 61 %: damper") && autumn.contains("another season"));
-    let year = check("2027-03-20 12:00:00", &["--compare", "--do-not-keep"]);
-    assert!(
-        year.contains("2026-03-10") && year.contains("same season"),
-        "{year}"
-    );
-    assert_eq!(rig.sql("select count(*) from checks"), "2");
-
-    // What is kept is read back, and the strings tone sounds like it: C♯5 lies 13 cents low, and is 1.3 times as stiff.
-    let last = rig.run(&["tuning", "--last", "--json", "--compare"]);
-    let read: serde_json::Value = serde_json::from_slice(&last.stdout).unwrap();
-    assert_eq!(read["keys"].as_array().unwrap().len(), 16);
-    assert_eq!(read["summary"]["comparisons"].as_array().unwrap().len(), 1);
-    let wav = rig.file("like.wav");
-    let wav = wav.to_str().unwrap();
-    rig.ok(&["play", "C#5", "--own-piano", "--for", "2", "--wav", wav]);
-    let mut reader = hound::WavReader::open(wav).unwrap();
-    let samples: Vec<f32> = reader
-        .samples::<i16>()
-        .map(|x| f32::from(x.unwrap()) / 32_768.0)
-        .collect();
-    let strike = find_strikes(&samples, RATE).into_iter().next().unwrap();
-    let near = Named::usual(MidiNote(73), Hz(equal(73.0)));
-    let reading = read_key(&samples[strike.samples], RATE, near).unwrap();
-    let kept = read["keys"].as_array().unwrap();
-    let kept = kept.iter().find(|key| key["midi"] == 73).unwrap();
-    let off = cents(reading.first.0, kept["frequency_hz"].as_f64().unwrap());
-    assert!(off.abs() < 0.1, "{off}");
-    // The record's stiffness is smoothed over its neighbours.
-    let stiff = reading.inharmonicity / usual_b(73.0);
-    assert!((1.2..1.4).contains(&stiff), "{stiff}");
-
-    rig.ok(&["tuning", "--forget"]);
-    rig.ok(&["tuning", "--forget"]);
-    let none = rig.run(&["play", "A4", "--own-piano", "--wav", wav, "--force"]);
-    assert!(
-        String::from_utf8(none.stderr)
-            .unwrap()
-            .contains("stavelark tuning")
-    );
-}
-
-#[test]
-fn a_recording_named_with_a_wrong_rate_is_suspected() {
-    // 1200 · log2(44.1 / 48) = −146.7 cents.
-    let rig = rig::Rig::new();
-    let mut random = ChaCha8Rng::seed_from_u64(22);
-    let folder = rig.file("keys");
-    let name = folder.to_str().unwrap().to_owned();
-    folder_of_keys(&folder, 2.0, 1.0, 44_100, &mut random);
-    let output = rig.run(&["tuning", "--input", &name]);
-    let said = String::from_utf8(output.stdout).unwrap();
-    assert!(said.contains("48 kHz named as 44.1"), "{said}");
-    // A piano that is as flat as another may be is not.
-    folder_of_keys(&folder, -35.0, 1.0, RATE, &mut random);
-    let output = rig.run(&["tuning", "--input", &name]);
-    let said = String::from_utf8(output.stdout).unwrap();
-    assert!(
-        said.contains("cents from the reference") && !said.contains("named as 44.1"),
-        "{said}"
-    );
-}
-
-#[test]
-fn practice_hears_a_piano_more_than_a_semitone_flat_by_its_record() {
-    let shown = |rig: &rig::Rig, take: &Path| {
-        rig.ok(&["course", "use", &rig::sample("recorded.toml")]);
-        let events = rig.file("events.jsonl");
-        rig.run(&[
-            "practice",
-            "--answer-by",
-            "piano",
-            "--seed",
-            "5",
-            "--prompts",
-            "1",
-            "--force",
-            "--input",
-            take.to_str().unwrap(),
-            "--events",
-            events.to_str().unwrap(),
-        ]);
-        rig.events("events.jsonl")
-    };
-    let (with, without) = (rig::Rig::new(), rig::Rig::new());
-    let silence = without.file("silence.wav");
-    write(&silence, 44_100, &vec![0.0; 44_100]);
-    let events = shown(&without, &silence);
-    let asked = events[0]["item"]["pitch"].as_str().unwrap().to_owned();
-    let key = asked.parse::<stavelark::theory::Pitch>().unwrap().midi();
-
-    // A record of a piano 120 cents flat, and the asked key's recording as it would sound there.
-    let mut instrument = Instrument::new(Reference::default());
-    let place = |key: i16| Hz(equal(f64::from(key))).raised(Cents(-120.0));
-    for midi in (24..=105).step_by(9) {
-        let kept = Kept {
-            key: MidiNote(midi),
-            first: place(midi),
-            first_se: Cents(0.1),
-            inharmonicity: usual_b(f64::from(midi)),
-            inharmonicity_se: 1e-6,
-            unison: None,
-        };
-        instrument.add(kept.struck(Reference::default()));
-    }
-    let check = TuningCheck {
-        at: jiff::Timestamp::UNIX_EPOCH,
-        offset: jiff::tz::Offset::UTC,
-        humidity: None,
-        instrument,
-    };
-    let paths = Paths::in_folder(&with.home());
-    Store::open(&paths).unwrap().keep_check(&check).unwrap();
-    let (recorded, _) = recorded(&asked.replace('#', "s"));
-    let mut take = vec![0.0; 44_100];
-    take.extend(at_speed(&recorded, -120.0));
-    let file = with.file("flat.wav");
-    write(&file, 44_100, &take);
-    let outcome = |rig: &rig::Rig| {
-        let events = shown(rig, &file);
-        let answer = events.iter().find(|event| event["event"] == "answer");
-        answer.map(|answer| answer["outcome"].as_str().unwrap().to_owned())
-    };
-    assert_eq!(outcome(&with).as_deref(), Some("right"), "{key:?}");
-    assert_ne!(outcome(&without).as_deref(), Some("right"), "{key:?}");
-}
-
-#[test]
-fn a_flat_even_piano_gets_its_reference_and_later_checks_are_compared() {
-    let mut random = ChaCha8Rng::seed_from_u64(12);
-    let rig = rig::Rig::new();
-    let folder = rig.file("keys");
-    // Hardly stiff: the curve it asks for is flat.
-    let stiffness = 0.001;
-    folder_of_keys(&folder, -20.0, stiffness, RATE, &mut random);
-    let folder_name = folder.to_str().unwrap().to_owned();
-    let before = rig
-        .command(&["tuning", "--quick", "--json", "--input", &folder_name])
-        .output()
-        .unwrap();
-    let read: serde_json::Value = serde_json::from_slice(&before.stdout).unwrap();
-    // 440 · 2^(−20/1200) = 434.95 Hz.
-    assert_eq!(read["verdict"], "set_reference", "{read:#}");
-    assert!((read["set_reference_hz"].as_f64().unwrap() - 434.95).abs() < 0.15);
-    assert_eq!(read["summary"]["provisional"], true);
-    let kept = rig.file("before.json");
-    std::fs::write(&kept, &before.stdout).unwrap();
-    folder_of_keys(&folder, -26.0, stiffness, RATE, &mut random);
-    let later = rig.ok(&[
-        "tuning",
-        "--input",
-        &folder_name,
-        "--compare",
-        kept.to_str().unwrap(),
-    ]);
-    assert!(later.contains("moved by -6.0 cents"), "{later}");
-    assert!(
-        later.contains("Provisional") && later.contains("qualified technician"),
-        "{later}"
-    );
-    let rows = rig.ok(&["tuning", "--csv", "--input", &folder_name]);
-    assert!(
-        rows.starts_with("midi,name,frequency_hz") && rows.lines().count() == 17,
-        "{rows}"
-    );
 }

@@ -6,10 +6,14 @@
 //! (Σ a²t² − (Σ a²t)² / Σ a²) / 2s², phase being unknown too (Kay, Fundamentals of Statistical Signal Processing, 1993).
 #![allow(dead_code)] // each test file uses its own part
 
-use std::f64::consts::{LN_2, TAU};
+use std::f64::consts::{LN_2, PI, TAU};
+use std::path::Path;
 
 use rand::RngExt;
 use rand_chacha::ChaCha8Rng;
+
+/// Samples a second of what is made.
+pub const RATE: u32 = 48_000;
 
 /// One string.
 #[derive(Debug, Clone)]
@@ -176,4 +180,72 @@ pub fn sound(
         .map(|x| (gain * (x + sigma * normal(random))) as f32)
         .collect();
     (noisy, sigma)
+}
+
+/// Cents from `asked` up to `found`.
+pub fn cents(found: f64, asked: f64) -> f64 {
+    1200.0 * (found / asked).log2()
+}
+
+/// The recorded key, and its rate.
+pub fn recorded(name: &str) -> (Vec<f32>, u32) {
+    let file = format!("{}/samples/grand/{name}.wav", env!("CARGO_MANIFEST_DIR"));
+    let mut reader = hound::WavReader::open(file).unwrap();
+    let rate = reader.spec().sample_rate;
+    let samples = reader.samples::<i16>();
+    (
+        samples.map(|x| f32::from(x.unwrap()) / 32_768.0).collect(),
+        rate,
+    )
+}
+
+/// Writes a recording of one channel.
+pub fn write(file: &Path, rate: u32, samples: &[f32]) {
+    let spec = hound::WavSpec {
+        channels: 1,
+        sample_rate: rate,
+        bits_per_sample: 32,
+        sample_format: hound::SampleFormat::Float,
+    };
+    let mut writer = hound::WavWriter::create(file, spec).unwrap();
+    for sample in samples {
+        writer.write_sample(*sample).unwrap();
+    }
+    writer.finalize().unwrap();
+}
+
+/// `samples` at a speed that raises them by `cents`: a sinc of 64 points under a Hann window.
+pub fn at_speed(samples: &[f32], by: f64) -> Vec<f32> {
+    let speed = (by / 1200.0).exp2();
+    let length = (samples.len() as f64 / speed) as usize;
+    (0..length)
+        .map(|i| {
+            let at = i as f64 * speed;
+            let from = at.floor() as i64 - 31;
+            (from..from + 64)
+                .filter_map(|k| {
+                    let sample = f64::from(*samples.get(usize::try_from(k).ok()?)?);
+                    let x = at - k as f64;
+                    let window = 0.5 + 0.5 * (PI * x / 32.5).cos();
+                    let sinc = if x.abs() < 1e-9 {
+                        1.0
+                    } else {
+                        (PI * x).sin() / (PI * x)
+                    };
+                    Some(sample * sinc * window)
+                })
+                .sum::<f64>() as f32
+        })
+        .collect()
+}
+
+/// Sixteen strings spread over the keyboard, `flat` cents off and of `b` times the usual stiffness, in a folder of files whose
+/// rate is said to be `said`.
+pub fn folder_of_keys(folder: &Path, flat: f64, b: f64, said: u32, random: &mut ChaCha8Rng) {
+    std::fs::create_dir_all(folder).unwrap();
+    for midi in (33..=93_i16).step_by(4) {
+        let wire = Wire::new(midi, flat, b * usual_b(f64::from(midi)), random);
+        let (samples, _) = sound(&[wire], 1.0, RATE, 50.0, random);
+        write(&folder.join(format!("{midi}.wav")), said, &samples);
+    }
 }

@@ -347,7 +347,7 @@ mod tests {
 
     #[test]
     fn a_recorded_grand_behind_a_noise_gate_is_heard_note_by_note() {
-        // Struck every 0.8 s, damped 0.5 s after the strike; the gate at −40 dBFS shuts between the notes.
+        // Struck every 1.2 s and held; the gate at −30 dBFS shuts while the strings still sound.
         let rate = 44_100;
         let mut sound = vec![0.0; rate / 2];
         let mut struck = Vec::new();
@@ -363,14 +363,15 @@ mod tests {
             let recording = crate::shell::wav::read(std::path::Path::new(&file)).unwrap();
             assert_eq!(recording.rate, rate as u32);
             struck.push((key, sound.len() as f64 / rate as f64));
-            sound.extend((0..rate * 8 / 10).map(|i| {
-                let damped = (i.saturating_sub(rate / 2) as f32 / 1_500.0).min(80.0);
-                0.5 * recording.mono.get(i).copied().unwrap_or(0.0) * (-damped).exp()
-            }));
+            let held = recording.mono.iter().map(|x| 0.5 * x);
+            sound.extend(held.chain(std::iter::repeat(0.0)).take(rate * 12 / 10));
         }
-        let sound = gated(sound, 0.01);
-        let zeros = sound[rate / 2..].iter().filter(|x| **x == 0.0).count();
-        assert!(zeros > rate / 2, "the gate shuts: {zeros}");
+        let sound = gated(sound, 0.03);
+        for (_, at) in &struck[1..] {
+            let before = (at * rate as f64) as usize;
+            let shut = sound[before - rate / 20..before].iter().all(|x| *x == 0.0);
+            assert!(shut, "the gate is open before {at}");
+        }
         let heard: Vec<(i16, f64)> = notes(&sound, rate as u32)
             .into_iter()
             .filter(|(.., left_out)| !left_out)

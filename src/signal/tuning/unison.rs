@@ -251,8 +251,18 @@ pub(super) fn unison(lines: &[(u32, &Line)], width: f64, first: f64) -> (Option<
     if bend >= 0.0 {
         return (None, Vec::new());
     }
-    let spread = best - (0.5 * slope / bend).clamp(-2.0, 2.0) * step;
-    let se = (-1.0 / bend).sqrt() * step;
+    let off = (-0.5 * slope / bend).clamp(-2.0, 2.0);
+    let spread = best + off * step;
+    // Where partials draw to different sides, as with three strings of which each hears another pair the loudest, their
+    // pulls tell the error and not the bend (Huber 1967, 5th Berkeley Symp. 1:221).
+    let pulls: f64 = courses
+        .iter()
+        .filter_map(|course| {
+            let at = |k: f64| course.at((spread + k * step) * course.hz);
+            Some((0.25 * (at(1.0)? - at(-1.0)?)).powi(2))
+        })
+        .sum();
+    let se = (-1.0 / bend).sqrt().max(pulls.sqrt() / -bend) * step;
     let unison = Unison {
         spread: Cents(CENTS * spread),
         spread_se: Cents(CENTS * se),

@@ -19,9 +19,9 @@ use crate::shell::paths::Paths;
 use crate::shell::store::{Store, TuningCheck};
 use crate::shell::wav;
 use crate::signal::tuning::{
-    Instrument, LEAST, Remark, Struck, Verdict, find_strikes, judge, name_key, read_key,
+    Instrument, KEYS, LEAST, Remark, Struck, Verdict, find_strikes, judge, name_key, read_key,
 };
-use crate::theory::{Reference, Temperament};
+use crate::theory::{MidiNote, Reference, Temperament};
 use compare::Earlier;
 
 /// Keys that `--quick` is content with.
@@ -315,8 +315,9 @@ fn hear(path: &Path, reference: Reference, heard: &mut Vec<Heard>) -> anyhow::Re
         let key = named.key;
         match read_key(samples, recording.rate, named) {
             Ok(reading) => {
-                // Half a semitone off, a key may have been taken for its neighbour.
-                let (key, _) = Temperament::equal().nearest(reading.first, reference);
+                // Half a semitone off, a key may have been taken for its neighbour; the outermost have one neighbour only.
+                let (nearest, _) = Temperament::equal().nearest(reading.first, reference);
+                let key = MidiNote(nearest.0.clamp(*KEYS.start(), *KEYS.end()));
                 let mut struck = judge(key, reading, reference, strike.level_db, seconds);
                 if strike.clipped {
                     struck.remarks.push(Remark::Clipped);
