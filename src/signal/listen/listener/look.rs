@@ -1,0 +1,207 @@
+//! How an onset is decided: longer and longer windows are judged until one key is sure enough, or none is.
+
+use std::collections::VecDeque;
+
+use super::super::decide::Verdict;
+use super::super::event::{NoteEvent, Surety};
+use super::super::evidence::{MEASURES, periodicity};
+use super::super::grid;
+use super::super::note::Observation;
+use super::super::onset::Onset;
+use super::super::rules::{self, BABBLE, BASS, Company, STEADY};
+use super::super::window::Scene;
+use super::{DOUBLE_STROKE_S, LEARN_ODDS, LOOKS, Listener, Sounding, likelihood};
+use crate::theory::Hz;
+
+/// Autocorrelation at the period from which a sound counts as voiced.
+const VOICED: f32 = 0.5;
+
+/// An onset that is not decided yet.
+#[derive(Debug)]
+pub(super) struct Pending {
+    pub(super) onset: Onset,
+    pub(super) look: usize,
+    pub(super) ring: Vec<f32>,
+    /// Best keys of the two windows before.
+    pub(super) keys: [Option<usize>; 2],
+    /// Key, margin and log odds of the newest windows.
+    pub(super) run: VecDeque<(usize, f32, f32)>,
+    /// The surest treble key so far, with its log odds.
+    pub(super) faint: Option<(Verdict, f32)>,
+    /// A key that was sure enough but may have company, with its log odds.
+    pub(super) held: Option<(Verdict, f32)>,
+    /// A window had a period.
+    pub(super) voiced: bool,
+    /// It came soon after a stronger one that was not decided yet.
+    pub(super) echo: bool,
+    /// A stronger, undecided onset just before: of a bass string it is the same stroke.
+    pub(super) before: Option<Onset>,
+}
+
+/// What one window says of an onset.
+struct Judged {
+    verdict: Verdict,
+    voiced: bool,
+    measures: Option<[f32; MEASURES]>,
+}
+
+impl Listener {
+    /// Looks as far as the sound goes; true when the onset is dealt with.
+    pub(super) fn look(&mut self, pending: &mut Pending, events: &mut Vec<NoteEvent>) -> bool {
+        while let Some(seconds) = LOOKS.get(pending.look) {
+            let length = (seconds * self.rate) as usize;
+            if pending.onset.sample + length > self.seen {
+                return false;
+            }
+            pending.look += 1;
+            let Some(judged) = self.judge(pending, length) else {
+                pending.keys = [None, pending.keys[0]];
+                continue;
+            };
+            let verdict = judged.verdict;
+            pending.voiced |= judged.voiced;
+            let same = pending
+                .keys
+                .iter()
+                .filter(|k| **k == Some(verdict.key))
+                .count();
+            pending.keys = [Some(verdict.key), pending.keys[0]];
+            let Some(measures) = judged.measures else {
+                pending.run.clear();
+                continue;
+            };
+            let observation = Observation {
+                key: verdict.key,
+                measures,
+                swell: self.detector.swell(&pending.onset),
+                growth: pending.onset.growth,
+                same: same as f32 / 2.0,
+                seconds: *seconds,
+            };
+            let odds = observation.log_odds();
+            // A treble tone under a knock is gone before the last window: its clearest one counts then.
+            if rules::faint_but_there(&verdict, odds)
+                && pending.faint.as_ref().is_none_or(|(_, o)| *o < odds)
+            {
+                pending.faint = Some((verdict, odds));
+            }
+            if pending.run.len() == STEADY {
+                pending.run.pop_front();
+            }
+            pending.run.push_back((verdict.key, verdict.margin, odds));
+            let babble = self.babble(pending.onset.sample) >= BABBLE;
+            if rules::enough(&pending.run, &verdict, odds, *seconds, babble) {
+                match rules::company(verdict.key, self.decider.company(&verdict), *seconds) {
+                    Company::Alone => {
+                        self.strike(pending, &verdict, odds, Surety::Sure, events);
+                        return true;
+                    }
+                    Company::Beside => {
+                        self.strike(pending, &verdict, odds, Surety::Unsure, events);
+                        return true;
+                    }
+                    Company::Doubtful => {
+                        pending.held.get_or_insert((verdict, odds));
+                        continue;
+                    }
+                }
+            }
+            let of_a_note = Observation {
+                measures: {
+                    let mut alone = measures;
+                    alone[1] = verdict.lead.clamp(0.0, 12.0);
+                    alone
+                },
+                ..observation
+            };
+            let odds = of_a_note.log_odds();
+            if rules::between_keys(&verdict, odds, *seconds, babble) {
+                self.strike(pending, &verdict, odds, Surety::Unsure, events);
+                return true;
+            }
+        }
+        let babble = self.babble(pending.onset.sample) >= BABBLE;
+        if let Some((verdict, odds)) = pending.held.take() {
+            // Sure enough once, but with company, and never again.
+            self.strike(pending, &verdict, odds, Surety::Unsure, events);
+        } else if let Some((verdict, odds)) = pending.faint.take().filter(|_| !babble) {
+            self.strike(pending, &verdict, odds, Surety::Sure, events);
+        } else {
+            self.reject(pending);
+        }
+        true
+    }
+
+    /// Decides that `verdict` was struck, or one beside it where that is not sure.
+    pub(super) fn strike(
+        &mut self,
+        pending: &mut Pending,
+        verdict: &Verdict,
+        odds: f32,
+        surety: Surety,
+        events: &mut Vec<NoteEvent>,
+    ) {
+        let first = self.decider.first_partial(verdict);
+        let onset = match pending.before {
+            Some(before) if verdict.key < BASS => before,
+            _ => pending.onset,
+        };
+        let last = self.decided.replace((verdict.key, self.seen));
+        let again = last.is_some_and(|(key, _)| key == verdict.key)
+            && onset.sample.saturating_sub(self.decided_onset)
+                < (DOUBLE_STROKE_S * self.rate) as usize;
+        if again {
+            return;
+        }
+        self.decided_onset = onset.sample;
+        let event = self.event(&onset, grid::key(verdict.key), Hz(first), odds);
+        events.push(NoteEvent { surety, ..event });
+        if odds >= LEARN_ODDS && self.options.learns && surety == Surety::Sure {
+            self.learn(verdict.key, Hz(first));
+        }
+        self.open = None;
+        self.sounding = Some(Sounding {
+            struck: Some(*verdict),
+            onset: pending.onset,
+            ring: std::mem::take(&mut pending.ring),
+            first,
+            confidence: likelihood(odds),
+            measured: 0,
+            loudest: 0.0,
+        });
+    }
+
+    /// Ends an onset that no window took for a note.
+    pub(super) fn reject(&mut self, pending: &mut Pending) {
+        self.undecided = Some((pending.onset, std::mem::take(&mut pending.ring)));
+        if pending.voiced && pending.look >= 2 {
+            if self.rejects.len() == BABBLE {
+                self.rejects.pop_front();
+            }
+            self.rejects.push_back(pending.onset.sample);
+        }
+    }
+
+    /// The best key of a window, whether the window is voiced, and its measures if it may decide.
+    fn judge(&mut self, pending: &Pending, length: usize) -> Option<Judged> {
+        let at = pending.onset.sample.checked_sub(self.start)?;
+        self.decider.turn_to(pending.onset.sample);
+        let scene = Scene {
+            before: self.sound.get(at.checked_sub(length)?..at)?,
+            after: self.sound.get(at..at + length)?,
+            ring: pending.ring.get(..length).unwrap_or_default(),
+        };
+        let verdict = self.decider.judge(&scene)?;
+        let first = verdict.round.first(&self.decider.grid.keys[verdict.key]);
+        let voiced = periodicity(scene.after, self.rate / first) > VOICED;
+        let measures = rules::may_decide(&verdict, length as f64 / self.rate).then(|| {
+            self.parts
+                .measure(&mut self.decider, &scene, &verdict, self.rate)
+        });
+        Some(Judged {
+            verdict,
+            voiced,
+            measures,
+        })
+    }
+}
