@@ -361,3 +361,70 @@ impl Drop for Witness {
         let _gone = self.client.wait();
     }
 }
+
+/// What sounds in the room, to be looked at.
+pub struct Recorder {
+    heard: Arc<Mutex<Vec<f32>>>,
+    client: Child,
+}
+
+impl Recorder {
+    /// Samples a second.
+    pub const RATE: u32 = 48_000;
+
+    /// Listens to the sink's monitor from now on.
+    pub fn listen(server: &SoundServer) -> Recorder {
+        let mut client = server
+            .client("parec")
+            .args(["--raw", "--format=float32le", "--channels=1"])
+            .arg(format!("--rate={}", Recorder::RATE))
+            .args(["--latency-msec=20", "--device=room.monitor"])
+            .stdout(Stdio::piped())
+            .stderr(Stdio::null())
+            .spawn()
+            .unwrap();
+        let mut output = client.stdout.take().unwrap();
+        let heard = Arc::new(Mutex::new(Vec::new()));
+        let kept = Arc::clone(&heard);
+        std::thread::spawn(move || {
+            let mut bytes = [0_u8; 1920];
+            while output.read_exact(&mut bytes).is_ok() {
+                let samples = bytes
+                    .chunks_exact(4)
+                    .map(|b| f32::from_le_bytes([b[0], b[1], b[2], b[3]]));
+                kept.lock().unwrap().extend(samples);
+            }
+        });
+        Recorder { heard, client }
+    }
+
+    /// Forgets what was heard.
+    pub fn clear(&self) {
+        self.heard.lock().unwrap().clear();
+    }
+
+    /// Sounds that have ended, between silences of 50 ms or more.
+    pub fn sounds(&self) -> Vec<Vec<f32>> {
+        let heard = self.heard.lock().unwrap();
+        let silence = Recorder::RATE as usize / 20;
+        let mut sounds: Vec<(usize, usize)> = Vec::new();
+        // -60 dBFS
+        for (at, _) in heard.iter().enumerate().filter(|(_, x)| x.abs() > 1e-3) {
+            match sounds.last_mut() {
+                Some((_, end)) if at - *end < silence => *end = at,
+                _ => sounds.push((at, at)),
+            }
+        }
+        let ended = sounds.iter().filter(|(_, end)| end + silence < heard.len());
+        ended
+            .map(|(from, to)| heard[*from..=*to].to_vec())
+            .collect()
+    }
+}
+
+impl Drop for Recorder {
+    fn drop(&mut self) {
+        let _gone = self.client.kill();
+        let _gone = self.client.wait();
+    }
+}
