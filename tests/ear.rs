@@ -725,6 +725,8 @@ fn figures_of_the_live_ear() {
     let store = Duration::from_millis(30);
     let player = Player::sit_down(&server, store);
     screen.wait_for("Play any note to begin");
+    // After ten seconds of silence the loudspeaker rests.
+    std::thread::sleep(Duration::from_secs(12));
     let spent = processor_time(screen.process());
     std::thread::sleep(Duration::from_secs(10));
     let idle = (processor_time(screen.process()) - spent) / 10.0;

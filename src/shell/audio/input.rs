@@ -118,7 +118,9 @@ pub fn list() -> Result<(Vec<Listed>, Vec<Listed>), InputFault> {
 #[cfg(feature = "sound")]
 mod device {
     use std::sync::mpsc::{Receiver, Sender};
-    use std::time::Instant;
+    use std::time::{Duration, Instant};
+
+    use rustix::time::{ClockId, clock_gettime};
 
     use cpal::traits::{DeviceTrait, HostTrait, StreamTrait};
     use cpal::{
@@ -126,15 +128,16 @@ mod device {
         SupportedStreamConfig,
     };
 
+    use super::super::doze::Doze;
     use super::super::input_fault::InputFault;
     use super::super::input_ring::{Capture, Intake, intake};
     use super::super::quiet::Quiet;
     use super::super::storm::Storm;
     use super::{Listed, Opened};
 
-    /// Callbacks a second: 100 gave overruns on a busy machine, 47 and 50 none. Whole milliseconds: a sound server counts in
-    /// microseconds, gives a sample less than was asked for where they are broken, and the library waits for it on its feet.
-    const CALLBACKS_A_SECOND: u32 = 50;
+    /// Sound in one callback: 10 ms gave overruns on a busy machine, 21 ms none. A power of two of samples, as sound servers
+    /// bring them.
+    const BUFFER_S: f64 = 0.0213;
 
     /// Devices by which a sound server is reached though it is not the default: the library reads its configuration once,
     /// and a server that was started later is not in it.
@@ -237,7 +240,7 @@ mod device {
                 form: format!("{rate} samples a second"),
             });
         }
-        let frames = rate / CALLBACKS_A_SECOND;
+        let frames = ((BUFFER_S * f64::from(rate)) as u32).next_power_of_two();
         let build = |size| {
             let (intake, capture) = intake(rate);
             start(device, supported, size, intake).map(|stream| (capture, stream))
@@ -282,11 +285,16 @@ mod device {
         let channels = usize::from(config.channels);
         let state = std::sync::Arc::clone(intake.state());
         let (opened, mut storm) = (Instant::now(), Storm::default());
+        let (rate, mut doze) = (config.sample_rate, Doze::default());
         device
             .build_input_stream(
                 config,
                 move |input: &[T], _: &InputCallbackInfo| {
-                    intake.take(input, channels, Instant::now(), f32::from_sample_);
+                    let now = Instant::now();
+                    intake.take(input, channels, now, f32::from_sample_);
+                    let frames = (input.len() / channels.max(1)) as f64;
+                    let block = Duration::from_secs_f64(frames / f64::from(rate));
+                    std::thread::sleep(doze.block(now - opened, worked(), block));
                 },
                 // Called up to 200,000 times a second when a server dies, and never with a word that it did.
                 move |error| {
@@ -297,6 +305,12 @@ mod device {
                 None,
             )
             .map_err(|error| fault(&error))
+    }
+
+    /// Processor time of this thread. Neither allocates nor locks.
+    fn worked() -> Duration {
+        let spent = clock_gettime(ClockId::ThreadCPUTime);
+        Duration::try_from(spent).unwrap_or_default()
     }
 
     pub(super) fn list() -> Result<(Vec<Listed>, Vec<Listed>), InputFault> {

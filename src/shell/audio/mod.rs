@@ -1,5 +1,7 @@
 //! Sound devices. A machine without any gives an [`AudioFault`] and everything else goes on.
 
+#[cfg(feature = "sound")]
+mod doze;
 mod fault;
 mod input;
 mod input_fault;

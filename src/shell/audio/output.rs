@@ -152,8 +152,8 @@ mod device {
     use super::super::storm::Storm;
     use crate::signal::synth::SampleRate;
 
-    /// Callbacks a second: 100 gave underruns on a busy machine, 47 and 50 none. In whole milliseconds, as the microphone's.
-    const CALLBACKS_A_SECOND: u32 = 50;
+    /// Frames a callback asks for: 480 gave underruns on a busy machine, 1024 none.
+    const BUFFER: u32 = 1024;
 
     /// Opens the device, answers, and keeps the stream until `held` is dropped.
     pub(super) fn serve(answer: &Sender<Result<Player, AudioFault>>, held: &Receiver<()>) {
@@ -188,7 +188,7 @@ mod device {
         let supported = device.default_output_config().map_err(no_output)?;
         let rate = SampleRate::new(supported.sample_rate()).map_err(no_output)?;
         let mut config: cpal::StreamConfig = supported.into();
-        config.buffer_size = BufferSize::Fixed(config.sample_rate / CALLBACKS_A_SECOND);
+        config.buffer_size = BufferSize::Fixed(BUFFER);
         let (player, source) = source(rate);
         let stream = match supported.sample_format() {
             SampleFormat::F32 => build::<f32>(&device, config, source),
@@ -223,8 +223,7 @@ mod device {
                         .duration_since(times.callback)
                         .as_secs_f64()
                         .min(1.0);
-                    let buffer = u64::from(rate / CALLBACKS_A_SECOND);
-                    let latency = (ahead * f64::from(rate)) as u64 + buffer;
+                    let latency = (ahead * f64::from(rate)) as u64 + u64::from(BUFFER);
                     source.fill(out, channels, latency, T::from_sample_);
                 },
                 // Called up to 200,000 times a second when a server dies, without saying so: numbers only.

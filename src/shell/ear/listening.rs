@@ -17,7 +17,7 @@ use crate::signal::listen::{
     Lesson, ListenError, Listener, NoteEvent, Options, PitchFrame, PitchTrack, Surety,
 };
 
-/// How often the ring is looked at when a block is due: one comes every 20 ms.
+/// How often the ring is looked at when a block is due: one comes every 21 ms.
 const TURN: Duration = Duration::from_millis(4);
 
 /// For this part of a block's length no other is expected.
