@@ -16,31 +16,8 @@ use super::event::Event;
 use super::held::{HeldNote, HeldNotes};
 use super::judge::{Given, answers, judge};
 use super::plan::{Plan, chooser, staircase};
+use super::prompt::{Group, Open, Rest};
 use super::summary::{Summary, SungNotes};
-
-/// A prompt being shown.
-#[derive(Debug, Clone, Copy)]
-struct Open {
-    item: Item,
-    /// When it was there; `None` until then.
-    ready_ms: Option<u64>,
-    /// Tries so far.
-    tries: u32,
-    /// Active time it has earned.
-    earned_ms: u64,
-}
-
-/// The group being answered; empty at a stage of single notes.
-#[derive(Debug, Clone, Default)]
-struct Group {
-    notes: Vec<Item>,
-    /// How many of its notes have been put.
-    put: usize,
-    /// Right at the first try.
-    right: u32,
-    /// When its first note was there.
-    ready_ms: Option<u64>,
-}
 
 /// A key struck this soon after its prompt was on its way before it: nobody reads and plays in less.
 /// Common practice in measurements of reaction time.
@@ -51,19 +28,6 @@ const TAKE_BACK_WITHIN: u32 = 2;
 
 /// A sitting with both hands at the piano rests after so much silence: the player has gone, or wants a rest.
 const SILENCE_MS: u64 = 15_000;
-
-/// Why no prompt runs at present.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Rest {
-    /// The learner asked for it; the learner ends it.
-    Asked,
-    /// Nothing was heard for 15 s; the next note ends it.
-    Silence,
-    /// The first note is awaited.
-    BeforeFirst,
-    /// Three keys of the piano are asked for, by their place.
-    Places,
-}
 
 /// The state machine of one sitting.
 #[derive(Debug, Clone)]

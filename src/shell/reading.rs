@@ -59,20 +59,20 @@ impl Reading {
             way: Some(manner.way),
             ..AnswerFilter::default()
         };
-        let answers = store.dated_answers(learner.id, filter)?;
+        let mut answers = store.dated_answers(learner.id, filter)?;
+        answers.retain(|(_, answer)| manner.fits(answer));
         Reading::among(answers, (store, learner), manner, stage, timed, today)
     }
 
-    /// The same among answers that were read already; those given in another manner are left out.
+    /// The same of answers that were read already, all of them given in this manner.
     pub fn among(
-        mut answers: Vec<(Date, Answer)>,
+        answers: Vec<(Date, Answer)>,
         (store, learner): (&Store, &Learner),
         manner: Manner,
         stage: Option<&Stage>,
         timed: Option<bool>,
         today: Date,
     ) -> Result<Reading, StoreError> {
-        answers.retain(|(_, answer)| manner.fits(answer));
         let Manner { way, prompt, .. } = manner;
         let floor = store
             .setting(learner.id, floor_key(way))?

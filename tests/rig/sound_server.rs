@@ -303,15 +303,7 @@ pub struct Witness {
 impl Witness {
     /// Listens to the sink's monitor from now on.
     pub fn listen(server: &SoundServer) -> Witness {
-        let mut client = server
-            .client("parec")
-            .args(["--raw", "--format=s16le", "--channels=1", "--rate=8000"])
-            .args(["--latency-msec=20", "--device=room.monitor"])
-            .stdout(Stdio::piped())
-            .stderr(Stdio::null())
-            .spawn()
-            .unwrap();
-        let mut output = client.stdout.take().unwrap();
+        let (client, mut output) = monitor(server, "s16le", 8_000);
         let last_loud = Arc::new(Mutex::new(None));
         let seen = Arc::clone(&last_loud);
         std::thread::spawn(move || {
@@ -374,16 +366,7 @@ impl Recorder {
 
     /// Listens to the sink's monitor from now on.
     pub fn listen(server: &SoundServer) -> Recorder {
-        let mut client = server
-            .client("parec")
-            .args(["--raw", "--format=float32le", "--channels=1"])
-            .arg(format!("--rate={}", Recorder::RATE))
-            .args(["--latency-msec=20", "--device=room.monitor"])
-            .stdout(Stdio::piped())
-            .stderr(Stdio::null())
-            .spawn()
-            .unwrap();
-        let mut output = client.stdout.take().unwrap();
+        let (client, mut output) = monitor(server, "float32le", Recorder::RATE);
         let heard = Arc::new(Mutex::new(Vec::new()));
         let kept = Arc::clone(&heard);
         std::thread::spawn(move || {
@@ -427,4 +410,19 @@ impl Drop for Recorder {
         let _gone = self.client.kill();
         let _gone = self.client.wait();
     }
+}
+
+/// What sounds in the room, in one channel, as `parec` writes it.
+fn monitor(server: &SoundServer, format: &str, rate: u32) -> (Child, std::process::ChildStdout) {
+    let mut client = server
+        .client("parec")
+        .args(["--raw", "--channels=1", "--latency-msec=20"])
+        .args([format!("--format={format}"), format!("--rate={rate}")])
+        .arg("--device=room.monitor")
+        .stdout(Stdio::piped())
+        .stderr(Stdio::null())
+        .spawn()
+        .unwrap();
+    let output = client.stdout.take().unwrap();
+    (client, output)
 }
