@@ -3,43 +3,45 @@
 //! The sound library waits for a whole block of sound. Where a sound server brings it in pieces of another length, the wait ends with
 //! each piece, and from the first of them on the library asks again and again, with up to half a core, until the block is whole.
 //! In: the time and the processor time of its thread, at each block. Out: for how long nothing can be whole yet.
+//!
+//! Blocks become whole at their own pace, each later than that by up to a piece. So the thread gets up at that pace, too, and so much
+//! later that it never had to ask: what it asked in vain is added once. What is given back from block to block bounds what asking costs.
 
 use std::time::Duration;
 
-/// A thread that was busy for more than this share of the last block did not wait, but ask.
-const BUSY: f64 = 0.05;
+/// A thread that was at work for more than this part of a block did not only take it, but asked.
+const ASKED: u32 = 64;
 
-/// Then it dozes for this part of a block longer …
-const LONGER: u32 = 32;
+/// Whoever did not ask gets up earlier by this part of a block the next time: no more than this share of the time is ever spent asking.
+const EARLIER: u32 = 512;
 
-/// … and otherwise for this part of a block less, so that it is awake when the pieces come sooner again.
-const SHORTER: u32 = 256;
-
-/// It is awake for this part of a block at least: the next one is whole by then.
-const AWAKE: u32 = 32;
+/// No doze is longer than this many blocks.
+const MOST: u32 = 2;
 
 /// Watches the thread of one stream.
 #[derive(Debug, Default)]
 pub(super) struct Doze {
-    /// When the last block came: time, and processor time of the thread.
-    last: Option<(Duration, Duration)>,
-    length: Duration,
+    /// Processor time of the thread when the last block came.
+    worked: Option<Duration>,
+    /// When the thread gets up.
+    due: Duration,
 }
 
 impl Doze {
     /// Takes a block as long as `block` that came at `now`, when its thread had been at work for `worked`; both count from any
     /// moment. Gives how long the thread had better sleep.
     pub(super) fn block(&mut self, now: Duration, worked: Duration, block: Duration) -> Duration {
-        if let Some((before, worked_before)) = self.last.replace((now, worked)) {
-            let wall = now.saturating_sub(before).as_secs_f64();
-            let work = worked.saturating_sub(worked_before).as_secs_f64();
-            if work > BUSY * wall {
-                self.length = (self.length + block / LONGER).min(block - block / AWAKE);
+        if let Some(before) = self.worked.replace(worked) {
+            let work = worked.saturating_sub(before);
+            self.due += block;
+            if work > block / ASKED {
+                self.due += work;
             } else {
-                self.length = self.length.saturating_sub(block / SHORTER);
+                self.due = self.due.saturating_sub(block / EARLIER);
             }
         }
-        self.length
+        self.due = self.due.clamp(now, now + MOST * block);
+        self.due - now
     }
 }
 
@@ -81,12 +83,10 @@ mod tests {
             let (awake, _) = run(piece, false);
             let (dozing, late) = run(piece, true);
             assert!(
-                dozing < awake / 3.0 && dozing < 0.15,
+                dozing < awake / 20.0 && dozing < 0.01,
                 "{piece}: {awake} before, {dozing}"
             );
-            // Of longer pieces some hold two blocks: the second is taken after the doze.
-            let most = if piece <= 21_333 { 5_000 } else { piece };
-            assert!(late < most, "{piece}: {late}");
+            assert!(late <= piece, "{piece}: {late}");
         }
     }
 
