@@ -236,7 +236,7 @@ fn both_ways_runs_from_end_to_end_with_a_mark_a_day() {
             let asked = done
                 .history
                 .iter()
-                .filter(|(_, a)| a.stage == stage.id && a.attempt == 1);
+                .filter(|(_, a)| *a.stage == *stage.id && a.attempt == 1);
             asked.filter(|(_, a)| a.item.task == Some(*task)).count()
         };
         let counts: Vec<usize> = stage.tasks.iter().map(count).collect();

@@ -215,7 +215,7 @@ fn day(n: i64) -> Date {
 fn answer(item: &str, right: bool, ms: Option<u32>) -> Answer {
     Answer {
         at: start(),
-        stage: "treble".to_owned(),
+        stage: "treble".into(),
         item: item.parse().unwrap(),
         prompt: PromptKind::Eye,
         way: AnswerWay::Letters,

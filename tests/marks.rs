@@ -553,7 +553,7 @@ fn answers_and_sittings_of_a_day_add_up_to_its_mark() {
             now += 5.seconds();
             let answer = Answer {
                 at: now,
-                stage: "treble".to_owned(),
+                stage: "treble".into(),
                 item: "C4@treble".parse().unwrap(),
                 prompt: PromptKind::Eye,
                 way: AnswerWay::Letters,

@@ -25,7 +25,7 @@ fn at(seconds: i64) -> Timestamp {
 fn answer(seconds: i64, item: &str, outcome: Outcome) -> Answer {
     Answer {
         at: at(seconds),
-        stage: "treble".to_owned(),
+        stage: "treble".into(),
         item: item.parse().unwrap(),
         prompt: PromptKind::Eye,
         way: AnswerWay::Letters,

@@ -267,7 +267,7 @@ pub fn date(day: u32) -> Date {
 pub fn answer(item: Item, right: bool, ms: u32, at: Timestamp) -> Answer {
     Answer {
         at,
-        stage: "simulated".to_owned(),
+        stage: "simulated".into(),
         item,
         prompt: PromptKind::Eye,
         way: AnswerWay::Letters,

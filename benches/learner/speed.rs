@@ -71,7 +71,7 @@ fn rebuilding(count: usize) -> Duration {
             let (right, ms) = response(n);
             let answer = Answer {
                 at: start + SignedDuration::from_secs(n as i64 * 3),
-                stage: "all".to_owned(),
+                stage: "all".into(),
                 item: items[(n * 31 + n / 200) % items.len()],
                 prompt: PromptKind::Eye,
                 way: AnswerWay::Letters,

@@ -416,7 +416,7 @@ impl Sitting {
             .and_then(|ms| u32::try_from(ms).ok());
         let answer = Answer {
             at: self.instant(at_ms),
-            stage: self.plan.stage.clone(),
+            stage: self.plan.stage.as_str().into(),
             item: open.item,
             prompt: self.plan.prompt,
             way: match (self.plan.way, given) {

@@ -401,23 +401,16 @@ impl Home {
             .dated_answers(self.learner.id, AnswerFilter::default())
     }
 
-    /// The reading of `manner` among `all` answers, at `stage` or at none in particular.
+    /// The reading of `manner` among those of the `answers` that were given so, at `stage` or at none in particular.
     pub fn reading_among(
         &self,
-        all: &[(Date, Answer)],
+        mut answers: Vec<(Date, Answer)>,
         manner: Manner,
         stage: Option<&Stage>,
     ) -> Result<Reading, StoreError> {
-        let fits = all.iter().filter(|(_, answer)| manner.fits(answer));
+        answers.retain(|(_, answer)| manner.fits(answer));
         let whose = (&self.store, &self.learner);
-        Reading::among(
-            fits.cloned().collect(),
-            whose,
-            manner,
-            stage,
-            None,
-            self.day(),
-        )
+        Reading::among(answers, whose, manner, stage, None, self.day())
     }
 
     /// `wish` as its stage can be asked: a stage of the ear sounds whatever is wished, and where a choice answers, no

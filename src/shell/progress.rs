@@ -52,8 +52,9 @@ impl Progress {
         let stage = today.stage().or(today.course.stages.last()).cloned();
         // Read once: it is the longest part of a long record.
         let answers = home.answers()?;
-        let reading = home.reading_among(&answers, home.manner(stage.as_ref())?, stage.as_ref())?;
         let mut hearing = Hearing::of(home, &answers)?;
+        let manner = home.manner(stage.as_ref())?;
+        let reading = home.reading_among(answers, manner, stage.as_ref())?;
         let (store, learner) = home.parts();
         let taken_back = store.withdrawn_answers(learner.id)?;
         let practised = store.days(learner.id)?;

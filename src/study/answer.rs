@@ -2,6 +2,7 @@
 
 use std::fmt;
 use std::str::FromStr;
+use std::sync::Arc;
 
 use jiff::Timestamp;
 
@@ -76,8 +77,8 @@ pub enum Outcome {
 pub struct Answer {
     /// When it was given (UTC).
     pub at: Timestamp,
-    /// The id of the stage.
-    pub stage: String,
+    /// The id of the stage; thousands of answers share one.
+    pub stage: Arc<str>,
     /// What was asked.
     pub item: Item,
     /// How it was asked.

@@ -464,7 +464,7 @@ mod tests {
         for (n, prompt) in sit(&mut chooser, 60, 1, |_| (0.7, 1500)).iter().enumerate() {
             history.push(Answer {
                 at: start() + (3 * n as i64).seconds(),
-                stage: "both".to_owned(),
+                stage: "both".into(),
                 item: prompt.item,
                 prompt: PromptKind::Eye,
                 way: AnswerWay::Letters,
@@ -521,7 +521,7 @@ mod tests {
     fn odd_times_and_answers_to_items_that_are_gone_change_nothing_else() {
         let gone = |ms: u32, at: Timestamp| Answer {
             at,
-            stage: "old".to_owned(),
+            stage: "old".into(),
             item: "A7@treble".parse().unwrap(),
             prompt: PromptKind::Eye,
             way: AnswerWay::Letters,

@@ -299,7 +299,7 @@ mod tests {
         };
         Answer {
             at: Timestamp::UNIX_EPOCH,
-            stage: "treble".to_owned(),
+            stage: "treble".into(),
             item,
             prompt: PromptKind::Eye,
             way: AnswerWay::Letters,

@@ -18,7 +18,7 @@ use krilla::tagging::{
     Artifact, ArtifactType, ContentTag, Identifier, SpanTag, TableHeaderScope, Tag, TagGroup,
     TagTree,
 };
-use krilla::text::{Font, TextDirection};
+use krilla::text::{Font, GlyphId, KrillaGlyph, TextDirection};
 use krilla::{Document as Pdf, SerializeSettings};
 
 use crate::engrave::font::{MUSIC_FONT, Segment, music_font};
@@ -52,8 +52,51 @@ impl From<KrillaError> for PdfError {
 }
 
 struct Fonts {
-    text: Font,
-    music: Font,
+    text: Typeface,
+    music: Typeface,
+}
+
+/// A font, and where it has which sign.
+struct Typeface {
+    font: Font,
+    face: ttf_parser::Face<'static>,
+}
+
+impl Typeface {
+    fn new(bytes: &'static [u8]) -> Result<Typeface, PdfError> {
+        let refused = || PdfError::Refused("a font".to_owned());
+        Ok(Typeface {
+            font: Font::new(bytes.into(), 0).ok_or_else(refused)?,
+            face: ttf_parser::Face::parse(bytes, 0).map_err(|_| refused())?,
+        })
+    }
+
+    /// Writes from `start` on. Whatever has a sign of its own for each letter is set by widths alone, as it was measured
+    /// ([`crate::engrave::page::text_width`]); what may join or sit on its neighbours is shaped, which takes ten times as long.
+    fn draw(&self, start: Point, size: f32, text: &str, surface: &mut Surface<'_>) {
+        let (font, em) = (self.font.clone(), f32::from(self.face.units_per_em()));
+        let signs: Option<Vec<KrillaGlyph>> = text
+            .char_indices()
+            .map(|(place, letter)| {
+                let sign = Some(letter).filter(|letter| stands_alone(*letter));
+                let id = self.face.glyph_index(sign?)?;
+                let advance = f32::from(self.face.glyph_hor_advance(id)?) / em;
+                let range = place..place + letter.len_utf8();
+                let id = GlyphId::new(u32::from(id.0));
+                Some(KrillaGlyph::new(id, advance, 0.0, 0.0, 0.0, range, None))
+            })
+            .collect();
+        match signs {
+            Some(signs) => surface.draw_glyphs(start, &signs, font, text, size, false),
+            None => surface.draw_text(start, font, size, text, false, TextDirection::LeftToRight),
+        }
+    }
+}
+
+/// Letters, figures and signs that neither join nor sit on others: Latin without combining marks, punctuation to mathematical and
+/// other symbols, and the music font's own (private use). Source: the blocks of Unicode.
+fn stands_alone(letter: char) -> bool {
+    matches!(letter, '\u{20}'..='\u{24f}' | '\u{2010}'..='\u{2027}' | '\u{2030}'..='\u{205e}' | '\u{2190}'..='\u{27bf}' | '\u{e000}'..='\u{f8ff}')
 }
 
 fn pt(millimetres: f64) -> f32 {
@@ -75,12 +118,9 @@ fn shade(black: f64) -> Fill {
 
 /// Writes `document` as PDF. Errors: [`PdfError`].
 pub fn document(document: &Document) -> Result<Vec<u8>, PdfError> {
-    let font = |bytes: &'static [u8]| {
-        Font::new(bytes.into(), 0).ok_or_else(|| PdfError::Refused("a font".to_owned()))
-    };
     let fonts = Fonts {
-        text: font(TEXT_FONT)?,
-        music: font(MUSIC_FONT)?,
+        text: Typeface::new(TEXT_FONT)?,
+        music: Typeface::new(MUSIC_FONT)?,
     };
     let configuration = ConfigurationBuilder::new()
         .with_accessibility_validator(Accessibility::UA1)
@@ -204,14 +244,8 @@ fn write(words: &Words, fonts: &Fonts, surface: &mut Surface<'_>) -> Identifier 
     let id = surface.start_tagged(ContentTag::Other);
     surface.set_stroke(None);
     surface.set_fill(Some(shade(1.0)));
-    surface.draw_text(
-        at(words.left(), words.y),
-        fonts.text.clone(),
-        pt(words.size),
-        &words.text,
-        false,
-        TextDirection::LeftToRight,
-    );
+    let start = at(words.left(), words.y);
+    fonts.text.draw(start, pt(words.size), &words.text, surface);
     surface.end_tagged();
     id
 }
@@ -246,15 +280,10 @@ fn staff(music: &Music, fonts: &Fonts, surface: &mut Surface<'_>) {
             Shape::Glyph { glyph, at: origin } => {
                 let (x, y) = place(origin.x, origin.y);
                 let mut text = [0; 4];
-                surface.draw_text(
-                    at(x, y),
-                    fonts.music.clone(),
-                    // 1 em is four staff spaces.
-                    pt(4.0 * music.space),
-                    glyph.code_point().encode_utf8(&mut text),
-                    false,
-                    TextDirection::LeftToRight,
-                );
+                let sign = glyph.code_point().encode_utf8(&mut text);
+                // 1 em is four staff spaces.
+                let em = pt(4.0 * music.space);
+                fonts.music.draw(at(x, y), em, sign, surface);
             }
             Shape::Stretched { glyph, to } => {
                 let bounds = music_font().metrics.bounds(glyph);

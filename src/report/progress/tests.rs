@@ -73,7 +73,7 @@ fn learner_at(stage: usize, days: i64, timed: bool) -> Learner {
 fn answer(item: Item, wrong: bool, ms: Option<u32>) -> Answer {
     Answer {
         at: Timestamp::UNIX_EPOCH,
-        stage: "treble".to_owned(),
+        stage: "treble".into(),
         item,
         prompt: PromptKind::Eye,
         way: AnswerWay::Letters,

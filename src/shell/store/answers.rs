@@ -1,6 +1,7 @@
 //! Sittings and answers.
 
 use std::collections::HashMap;
+use std::sync::Arc;
 
 use foldhash::fast::FixedState;
 use jiff::Timestamp;
@@ -100,7 +101,7 @@ impl Store {
             let added = insert.execute(params![
                 sitting.0,
                 millis(answer.at),
-                answer.stage,
+                &*answer.stage,
                 answer.item.to_string(),
                 answer.prompt.code(),
                 answer.way.code(),
@@ -257,6 +258,7 @@ impl Store {
 #[derive(Default)]
 struct Reader {
     days: Known<Date>,
+    stages: Known<Arc<str>>,
     items: Known<Item>,
     replies: Known<Reply>,
 }
@@ -264,16 +266,16 @@ struct Reader {
 /// What texts were taken for; `None` is what this program cannot read.
 type Known<T> = HashMap<String, Option<T>, FixedState>;
 
-fn known<T: Copy>(
+fn known<T: Clone>(
     texts: &mut Known<T>,
     text: &str,
     read: impl FnOnce(&str) -> Option<T>,
 ) -> Option<T> {
     if let Some(found) = texts.get(text) {
-        return *found;
+        return found.clone();
     }
     let found = read(text);
-    texts.insert(text.to_owned(), found);
+    texts.insert(text.to_owned(), found.clone());
     found
 }
 
@@ -288,8 +290,11 @@ impl Reader {
             None => None,
         };
         let item = row.get_ref(2)?.as_str()?;
-        let (Some(day), Some(item), Some(prompt), Some(way), Some(outcome)) = (
+        let (Some(day), Some(stage), Some(item), Some(prompt), Some(way), Some(outcome)) = (
             known(&mut self.days, row.get_ref(10)?.as_str()?, day_from_text),
+            known(&mut self.stages, row.get_ref(1)?.as_str()?, |text| {
+                Some(text.into())
+            }),
             known(&mut self.items, item, |text| text.parse().ok()),
             PromptKind::from_code(row.get(3)?),
             AnswerWay::from_code(row.get(4)?),
@@ -299,7 +304,7 @@ impl Reader {
         };
         let answer = Answer {
             at: from_millis(row.get(0)?),
-            stage: row.get(1)?,
+            stage,
             item,
             prompt,
             way,

@@ -123,7 +123,7 @@ fn answer(item: Item, n: i64, (day, days): (i64, i64), at: Timestamp) -> Answer 
     let wrong = (n + day) % 7 == 3 && day + 2 < days;
     Answer {
         at,
-        stage: "treble".to_owned(),
+        stage: "treble".into(),
         item,
         prompt: PromptKind::Eye,
         way: AnswerWay::Letters,
