@@ -17,6 +17,29 @@ use stavelark::theory::{Hz, MidiNote, Reference, Temperament};
 fn what_is_played_comes_out_of_the_sound_server_at_its_pitch_and_whole() {
     let server = SoundServer::start();
     let rig = Rig::new();
+    // A machine that is busy with other tests breaks sound off now and then: it is played again.
+    for round in 1.. {
+        let samples = two_seconds_of_a4(&server, &rig);
+        let onset = samples.iter().position(|x| x.abs() > 1e-4).unwrap();
+        let end = samples.iter().rposition(|x| x.abs() > 1e-4).unwrap();
+        let length = (end - onset) as f64 / 48_000.0;
+        let sound = &samples[onset..end];
+        // A whole millisecond of silence within a tone.
+        let broken = sound.chunks(48).any(|ms| ms.iter().all(|x| *x == 0.0));
+        println!("round {round}: {length} s, broken off: {broken}");
+        if broken && round < 5 {
+            continue;
+        }
+        // Two seconds held and at most 80 ms of release.
+        assert!((1.95..2.15).contains(&length), "{length} s");
+        let found = measure::peak_near(&samples[onset + 4_800..onset + 76_800], 440.0, 3.0);
+        assert!((found - 440.0).abs() < 0.02, "{found} Hz");
+        return;
+    }
+}
+
+/// What comes out of the server, at 48,000 samples a second, while `play` sounds a pure A4 for two seconds.
+fn two_seconds_of_a4(server: &SoundServer, rig: &Rig) -> Vec<f32> {
     let mut ear = std::process::Command::new(rig::need("parec", "pulseaudio-utils"))
         .args([
             "--raw",
@@ -48,19 +71,9 @@ fn what_is_played_comes_out_of_the_sound_server_at_its_pitch_and_whole() {
     std::thread::sleep(Duration::from_millis(500));
     ear.kill().unwrap();
     ear.wait().unwrap();
-    let samples: Vec<f32> = listening
-        .join()
-        .unwrap()
-        .chunks_exact(4)
-        .map(|b| f32::from_le_bytes([b[0], b[1], b[2], b[3]]))
-        .collect();
-    let onset = samples.iter().position(|x| x.abs() > 1e-4).unwrap();
-    let end = samples.iter().rposition(|x| x.abs() > 1e-4).unwrap();
-    let length = (end - onset) as f64 / 48_000.0;
-    // Two seconds held and at most 80 ms of release.
-    assert!((1.95..2.15).contains(&length), "{length} s");
-    let found = measure::peak_near(&samples[onset + 4_800..onset + 76_800], 440.0, 3.0);
-    assert!((found - 440.0).abs() < 0.02, "{found} Hz");
+    let bytes = listening.join().unwrap();
+    let (samples, _) = bytes.as_chunks::<4>();
+    samples.iter().map(|b| f32::from_le_bytes(*b)).collect()
 }
 
 #[test]

@@ -416,13 +416,13 @@ pub fn part_text(part: Item, wording: Wording) -> String {
     }
 }
 
-/// One day in words.
+/// One day in words: each note's first answer of it.
 pub fn day_text(day: &DayTrend) -> String {
     let within = day
         .median_s
         .map_or(String::new(), |s| format!(", half within {s:.1} s"));
     format!(
-        "{}  {}, {} right{within}",
+        "{}  first looks at {}: {} right{within}",
         day.day,
         plural(day.items, "note"),
         day.right
