@@ -9,8 +9,9 @@ mod rig;
 use std::sync::{Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 
+use rig::grand::{Grand, RATE};
 use rig::singer::sung;
-use rig::sound_server::{Grand, Player, RATE, Recorder, SoundServer, Witness};
+use rig::sound_server::{Player, Recorder, SoundServer, Witness};
 use rig::{PATIENCE, PROGRAM, Rig, Screen};
 use serde_json::Value;
 use stavelark::theory::{MidiNote, Pitch};

@@ -11,7 +11,8 @@ use std::time::{Duration, Instant};
 use assert_no_alloc::{AllocDisabler, assert_no_alloc};
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
-use rig::sound_server::{Grand, RATE};
+use rig::grand::{Grand, RATE};
+
 use stavelark::score::{Phrase, Tone};
 use stavelark::shell::audio::{
     InputFault, Intake, Microphones, Opened, OpeningMicrophone, intake, source,

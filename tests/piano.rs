@@ -3,13 +3,11 @@
 
 mod rig;
 
-use std::collections::HashMap;
 use std::path::Path;
 
+use rig::grand::{Grand, RATE};
 use rig::{Rig, sample};
 use stavelark::theory::{MidiNote, Pitch};
-
-const RATE: u32 = 44_100;
 
 /// What the player does at one prompt.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -34,60 +32,6 @@ const DEEDS: [Deed; 20] = {
         OctaveUp, Right, Right, TooSoon, Right, Wait, Neighbour, OctaveUp, Right,
     ]
 };
-
-/// The recorded grand.
-struct Piano {
-    keys: HashMap<i16, Vec<f32>>,
-}
-
-impl Piano {
-    fn load() -> Piano {
-        let mut keys = HashMap::new();
-        for entry in std::fs::read_dir(sample("grand")).unwrap() {
-            let path = entry.unwrap().path();
-            if path.extension().is_some_and(|e| e == "wav") {
-                let name = path
-                    .file_stem()
-                    .unwrap()
-                    .to_str()
-                    .unwrap()
-                    .replace('s', "#");
-                let key = name.parse::<Pitch>().unwrap().midi();
-                let mut reader = hound::WavReader::open(&path).unwrap();
-                assert_eq!(reader.spec().sample_rate, RATE);
-                let sound = reader
-                    .samples::<i16>()
-                    .map(|s| f32::from(s.unwrap()) / 32_768.0);
-                keys.insert(key.0, sound.collect());
-            }
-        }
-        assert_eq!(keys.len(), 29);
-        Piano { keys }
-    }
-
-    /// The key's sound: its recording, or the nearest one at another speed.
-    fn strike(&self, key: MidiNote) -> Vec<f32> {
-        self.strike_off(key, 0.0)
-    }
-
-    /// The same on a piano that lies `cents` off as a whole.
-    fn strike_off(&self, key: MidiNote, cents: f64) -> Vec<f32> {
-        let (nearest, sound) = self
-            .keys
-            .iter()
-            .min_by_key(|(recorded, _)| (**recorded - key.0).abs())
-            .unwrap();
-        let speed = ((f64::from(key.0 - nearest) + cents / 100.0) / 12.0).exp2();
-        let length = (sound.len() as f64 / speed) as usize - 1;
-        (0..length)
-            .map(|i| {
-                let at = i as f64 * speed;
-                let (whole, part) = (at as usize, at.fract() as f32);
-                sound[whole] * (1.0 - part) + sound[whole + 1] * part
-            })
-            .collect()
-    }
-}
 
 /// A recording being made.
 #[derive(Default)]
@@ -170,7 +114,7 @@ fn sit_for(rig: &Rig, tape: &Tape, prompts: u32) -> Sat {
 
 #[test]
 fn twenty_prompts_answered_on_a_recorded_grand_are_judged_as_they_were_played() {
-    let piano = Piano::load();
+    let piano = Grand::load();
     let mut tape = Tape::default();
     // Half a second of a quiet room before the first key.
     tape.sound.resize(RATE as usize / 2, 0.0);
@@ -235,7 +179,7 @@ fn a_silent_recording_ends_the_sitting_and_says_so() {
 
 /// Plays to the prompts of a sitting on a piano that lies `cents` off: the keys that are asked, at prompt 3 a neighbour
 /// first; and C4, C3, C5 where three keys are asked for. Gives the sitting at its end.
-fn on_a_piano_far_off(piano: &Piano, rig: &Rig, cents: f64) -> Sat {
+fn on_a_piano_far_off(piano: &Grand, rig: &Rig, cents: f64) -> Sat {
     let mut tape = Tape::default();
     tape.sound.resize(RATE as usize / 2, 0.0);
     let mut strayed = false;
@@ -267,7 +211,7 @@ fn on_a_piano_far_off(piano: &Piano, rig: &Rig, cents: f64) -> Sat {
 
 #[test]
 fn a_piano_far_off_is_asked_for_three_keys_and_then_judged_as_it_is() {
-    let piano = Piano::load();
+    let piano = Grand::load();
     for cents in [-90.0, 110.0, -150.0] {
         let rig = Rig::new();
         let Sat { events, said, .. } = on_a_piano_far_off(&piano, &rig, cents);
@@ -300,7 +244,7 @@ fn a_piano_far_off_is_asked_for_three_keys_and_then_judged_as_it_is() {
 }
 
 /// Answers the prompts of a sitting with the keys that are asked, each so many cents off; gives the outcomes.
-fn outcomes_off(piano: &Piano, cents: &[f64]) -> Vec<String> {
+fn outcomes_off(piano: &Grand, cents: &[f64]) -> Vec<String> {
     let mut tape = Tape::default();
     tape.sound.resize(RATE as usize / 2, 0.0);
     let outcomes = |tape: &Tape| {
@@ -320,7 +264,7 @@ fn outcomes_off(piano: &Piano, cents: &[f64]) -> Vec<String> {
 
 #[test]
 fn right_answers_teach_how_the_piano_is_tuned() {
-    let piano = Piano::load();
+    let piano = Grand::load();
     // Two thirds of a semitone low is the key below, on a piano of which nothing is known.
     assert_eq!(outcomes_off(&piano, &[-66.0]), ["wrong"]);
     // Once it is known to lie low, it is the key.

@@ -6,8 +6,9 @@ mod rig;
 use std::sync::{Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 
+use rig::grand::Grand;
 use rig::singer::sung;
-use rig::sound_server::{Grand, Player, SoundServer, Witness};
+use rig::sound_server::{Player, SoundServer, Witness};
 use rig::{PROGRAM, Rig, Screen};
 use stavelark::theory::{MidiNote, Pitch};
 
@@ -67,6 +68,8 @@ fn measure(way: &str, after: Duration, sound: impl Fn(MidiNote) -> Vec<f32>) -> 
             continue;
         };
         let seen = Instant::now();
+        // No letter stands in: what it takes says nothing of a piano or a voice.
+        screen.send(&key.spelled_with_sharps().to_string().to_lowercase()[..1]);
         if way == "voice" {
             // The name is sounded first.
             let quiet = || {
@@ -106,12 +109,12 @@ fn at_a_piano_the_keys_of_shown_names_are_timed() {
     let after = Duration::from_millis(300);
     let (ms, names) = measure("piano", after, |key| {
         let mut sound = grand.strike(key);
-        sound.truncate(rig::sound_server::RATE as usize / 3);
+        sound.truncate(rig::grand::RATE as usize / 3);
         sound
     });
     assert_eq!(names, 7);
     // Nobody is quicker than the player was, and what the server keeps in store is part of it.
-    assert!(ms >= 300, "{ms}");
+    assert!((300..1_200).contains(&ms), "{ms}");
 }
 
 #[test]
@@ -120,5 +123,6 @@ fn a_voice_sings_back_what_is_named_and_sounded() {
     let after = Duration::from_millis(200);
     let (ms, names) = measure("voice", after, |key| sung(key, 0.0, 0.7));
     assert_eq!(names, 7);
-    assert!(ms >= 150, "{ms}");
+    // With the time the name takes to sound it would be more than 1,200 ms.
+    assert!((150..1_200).contains(&ms), "{ms}");
 }

@@ -6,7 +6,8 @@ mod rig;
 
 use std::time::{Duration, Instant};
 
-use rig::sound_server::{Grand, Player, RATE, SoundServer};
+use rig::grand::{Grand, RATE};
+use rig::sound_server::{Player, SoundServer};
 use rig::{PROGRAM, Rig, Screen, sample};
 use serde_json::Value;
 use stavelark::theory::{MidiNote, Pitch};

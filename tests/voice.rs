@@ -6,8 +6,9 @@ mod rig;
 use std::sync::{Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 
+use rig::grand::RATE;
 use rig::singer::{Manner, SLIDE_S, USUAL, silence, sung, sung_as, write};
-use rig::sound_server::{Player, RATE, SoundServer, Witness};
+use rig::sound_server::{Player, SoundServer, Witness};
 use rig::{PROGRAM, Rig, Screen};
 use serde_json::Value;
 use stavelark::signal::listen::{Holding, Listener, Options, PitchTrack};

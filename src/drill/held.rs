@@ -42,7 +42,7 @@ impl HeldNote {
     }
 }
 
-/// Held notes counted.
+/// Held notes counted. The one that ends a sitting is not among them: the sitting is over before the note is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct HeldNotes {
     /// All.

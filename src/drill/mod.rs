@@ -24,6 +24,6 @@ pub use places::{FURTHEST, KnownKeys, NEAR, PLACES, Placed, Places};
 pub use plan::{Limits, Plan};
 pub use prompt::Rest;
 pub use reaction::Reaction;
-pub use sitting::Sitting;
+pub use sitting::{ANTICIPATION_MS, Sitting};
 pub use summary::{Summary, SungNotes};
 pub use typing::{Typed, Typing};

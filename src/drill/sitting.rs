@@ -21,7 +21,7 @@ use super::summary::{Summary, SungNotes};
 
 /// A key struck this soon after its prompt was on its way before it: nobody reads and plays in less.
 /// Common practice in measurements of reaction time.
-const ANTICIPATION_MS: u64 = 100;
+pub const ANTICIPATION_MS: u64 = 100;
 
 /// How many prompts back a verdict can be taken out of the record.
 const TAKE_BACK_WITHIN: u32 = 2;
@@ -50,14 +50,26 @@ pub struct Sitting {
     /// All answers by sequence number, with the prompt's number, and whether they were taken back.
     kept: Vec<(u32, Answer, bool)>,
     answered: u32,
-    /// Of each note sung right, cents above its place.
-    sung_cents: Vec<i16>,
-    /// The note sung right last, while nothing came after it: its prompt, what was asked, cents.
-    last_sung: Option<(u32, Item, i16)>,
-    /// How those were held that were long enough.
-    held: Vec<HeldNote>,
+    /// Notes that were sung right, those taken back among them.
+    sung: Vec<Sung>,
+    /// Nothing was answered since the last of them.
+    still_sung: bool,
     taken_back: u32,
     over: bool,
+}
+
+/// A note that was sung right.
+#[derive(Debug, Clone)]
+struct Sung {
+    /// Its answer's place among those kept.
+    sequence: usize,
+    /// The number of its prompt.
+    number: u32,
+    item: Item,
+    /// From the note asked.
+    cents: i16,
+    /// How it was held, once it has ended, if it was long enough.
+    held: Option<HeldNote>,
 }
 
 impl Sitting {
@@ -82,9 +94,8 @@ impl Sitting {
             lively_ms: 0,
             kept: Vec::new(),
             answered: 0,
-            sung_cents: Vec::new(),
-            last_sung: None,
-            held: Vec::new(),
+            sung: Vec::new(),
+            still_sung: false,
             taken_back: 0,
             over: false,
         }
@@ -167,13 +178,18 @@ impl Sitting {
                 self.sounded(onset_ms, at_ms, sung)
             }
             Event::Held(held) => {
-                let sung = self.last_sung.take();
-                self.held.extend(sung.map(|_| held));
-                let told = sung.map(|(number, item, sung_cents)| Effect::Held {
-                    number,
-                    item,
-                    sung_cents,
-                    held,
+                // What was sung and taken back was none.
+                let kept = |sung: &&mut Sung| !self.kept[sung.sequence].2;
+                let still = std::mem::take(&mut self.still_sung);
+                let sung = self.sung.last_mut().filter(kept).filter(|_| still);
+                let told = sung.map(|sung| {
+                    sung.held = Some(held);
+                    Effect::Held {
+                        number: sung.number,
+                        item: sung.item,
+                        sung_cents: sung.cents,
+                        held,
+                    }
                 });
                 told.into_iter().collect()
             }
@@ -432,7 +448,7 @@ impl Sitting {
             attempt: open.tries.max(1),
             active_ms: earned as u32,
         };
-        self.last_sung = None;
+        self.still_sung = false;
         let mut effects = vec![Effect::Save {
             sequence: self.kept.len() as u32,
             number: self.number,
@@ -469,8 +485,14 @@ impl Sitting {
                     Some(Given::Sung { cents, .. }) => Some(cents),
                     _ => None,
                 };
-                self.sung_cents.extend(sung_cents);
-                self.last_sung = sung_cents.map(|cents| (self.number, open.item, cents));
+                self.still_sung = sung_cents.is_some();
+                self.sung.extend(sung_cents.map(|cents| Sung {
+                    sequence: self.kept.len() - 1,
+                    number: self.number,
+                    item: open.item,
+                    cents,
+                    held: None,
+                }));
                 effects.push(Effect::Tell(Feedback::Right {
                     item: open.item,
                     response_ms: answer.response_ms,
@@ -579,8 +601,11 @@ impl Sitting {
             .map(|(_, answer, _)| answer);
         let mut summary = Summary::of(kept, end, self.taken_back);
         summary.threshold = self.staircase.threshold();
-        summary.sung = SungNotes::of(&self.sung_cents);
-        summary.held = HeldNotes::of(&self.held);
+        let sung = self.sung.iter().filter(|sung| !self.kept[sung.sequence].2);
+        let (cents, held): (Vec<i16>, Vec<_>) = sung.map(|sung| (sung.cents, sung.held)).unzip();
+        summary.sung = SungNotes::of(&cents);
+        let held: Vec<HeldNote> = held.into_iter().flatten().collect();
+        summary.held = HeldNotes::of(&held);
         vec![Effect::Finish(summary)]
     }
 }

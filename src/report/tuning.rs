@@ -218,6 +218,8 @@ pub fn plot(
     for key in (24..=108).step_by(12) {
         let label = format!("C{}", key / 12 - 1);
         let at = (key - 21) / together;
+        // The last one ends with the picture.
+        let at = at.min(width.saturating_sub(label.len()));
         // Where names would touch, every other one stands.
         if foot.is_empty() || at > foot.len() {
             let _ = write!(foot, "{:at$}{label}", "", at = at - foot.len());

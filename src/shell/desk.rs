@@ -11,7 +11,7 @@ use crate::signal::tuning::PianoTuning;
 use crate::study::{AnswerWay, Item, Outcome, PromptKind, Stage, Task};
 use crate::theory::{Hz, MidiNote, Pitch, Spelling};
 
-use super::ear::{Heard, OwnSound, PianoStore};
+use super::ear::{Heard, OwnSound, PianoStore, listening_for};
 use super::events::EventLog;
 use super::home::HomeError;
 use super::record::{Record, RecordError};
@@ -223,7 +223,10 @@ impl Desk {
 
     /// The prompt has been drawn: its clock starts, unless it is still sounding.
     pub fn drawn(&mut self) -> Result<(), DeskError> {
-        if self.waiting || self.view.item.is_none() || std::mem::replace(&mut self.view.ready, true)
+        if self.waiting
+            || self.is_about_to_sound()
+            || self.view.item.is_none()
+            || std::mem::replace(&mut self.view.ready, true)
         {
             return Ok(());
         }
@@ -236,6 +239,11 @@ impl Desk {
             at_ms += self.setup.loop_delay.as_millis() as u64;
         }
         self.on(Event::Ready { at_ms })
+    }
+
+    /// Whether the prompt's sound waits for its device.
+    pub fn is_about_to_sound(&self) -> bool {
+        self.view.sounds && self.setup.sound.is_about_to_sound()
     }
 
     /// A drawn key was clicked just now.
@@ -349,8 +357,10 @@ impl Desk {
     /// Whether somebody sings just now: nobody is interrupted by the next prompt's sound.
     pub fn set_singing(&mut self, singing: bool) {
         self.singing = singing;
+        // After a rest the prompt is put anew, with its sound.
         if !singing
             && std::mem::take(&mut self.waiting)
+            && !self.setup.sitting.paused()
             && let Some(cue) = &self.view.cue
         {
             self.setup.sound.play(cue);
@@ -415,30 +425,10 @@ impl Desk {
         Ok(())
     }
 
-    /// What is listened for, and what is known beforehand: strings are struck or a voice sings, and only right answers
-    /// teach where a piano's keys lie.
+    /// What is listened for, and what is known beforehand.
     pub fn listening(&self) -> Options {
-        let usual = Options {
-            learns: false,
-            ..Options::default()
-        };
-        if self.setup.sitting.way() == AnswerWay::Voice {
-            return Options {
-                piano: false,
-                ..usual
-            };
-        }
-        let usual = Options {
-            voice: None,
-            ..usual
-        };
-        match &self.setup.tuned {
-            Some(tuned) => Options {
-                instrument: Some(*tuned),
-                ..usual
-            },
-            None => usual.with_keys(&self.setup.places.known()),
-        }
+        let way = self.setup.sitting.way();
+        listening_for(way, self.setup.tuned, &self.setup.places.known())
     }
 
     /// Time passes while the piano can be heard.
@@ -464,6 +454,8 @@ impl Desk {
             (self.setup.sitting.prompt() == PromptKind::Eye).then(|| Cue::note(item.pitch))
         };
         if let Some(cue) = self.view.cue.clone().or_else(shown) {
+            // Whoever asks for it does not want it once more when the voice has ended.
+            self.waiting = false;
             self.setup.sound.play(&cue);
         }
     }

@@ -7,7 +7,7 @@ use jiff::tz::TimeZone;
 
 use super::clock;
 use super::desk::{Desk, Setup};
-use super::ear::PianoStore;
+use super::ear::{PianoStore, listening_for};
 use super::events::EventLog;
 use super::paths::Paths;
 use super::reading::{Manner, Reading, floor_key};
@@ -308,25 +308,13 @@ impl Home {
 
     /// What a microphone listens for outside a sitting: a voice, or this piano as far as it is known.
     pub fn listening(&self, way: AnswerWay) -> Result<Options, HomeError> {
-        if way == AnswerWay::Voice {
-            return Ok(Options {
-                piano: false,
-                ..Options::default()
-            });
-        }
-        let strings = Options {
-            voice: None,
-            ..Options::default()
-        };
         let known = PianoStore::new(&self.paths).get();
-        let tuned = self.piano()?.filter(|_| known == [None; 3]);
-        Ok(match tuned {
-            Some(tuned) => Options {
-                instrument: Some(tuned),
-                ..strings
-            },
-            None => strings.with_keys(&known),
-        })
+        Ok(listening_for(way, self.tuned(&known)?, &known))
+    }
+
+    /// The piano as it was measured. Three keys are told where a measured piano was retuned or moved: they are the later word.
+    fn tuned(&self, known: &KnownKeys) -> Result<Option<PianoTuning>, HomeError> {
+        Ok(self.piano()?.filter(|_| *known == [None; 3]))
     }
 
     /// Keeps what a trial found.
@@ -529,8 +517,7 @@ impl Home {
         // A recording may be of any piano.
         let piano = wish.hands_on().then(|| PianoStore::new(&self.paths));
         let known = piano.as_ref().map_or([None; 3], PianoStore::get);
-        // Three keys are told where a measured piano was retuned or moved: they are the later word.
-        let tuned = self.piano()?.filter(|_| known == [None; 3]);
+        let tuned = self.tuned(&known)?;
         let reference = Reference::default();
         let known = match &tuned {
             Some(tuned) => measured(tuned, reference),

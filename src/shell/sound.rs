@@ -1,6 +1,6 @@
 //! The sound of a sitting: a speaker where there is one, silence where there is none.
 
-use std::time::Instant;
+use std::time::{Duration, Instant};
 
 use super::audio::{AudioFault, Loudspeaker, SpeakerNews};
 use super::ear::OwnSound;
@@ -8,6 +8,9 @@ use crate::drill::Cue;
 use crate::score::{Phrase, SoundingNote, Tone};
 use crate::signal::tuning::PianoTuning;
 use crate::theory::{Cents, Reference, Temperament};
+
+/// How often a device that opens is to be looked after while something waits to be sounded.
+pub const SOON: Duration = Duration::from_millis(10);
 
 /// What sounds.
 pub struct Sound {
@@ -69,6 +72,12 @@ impl Sound {
     pub fn can_be_heard(&self) -> bool {
         let speaker = self.speaker.as_ref();
         speaker.is_some_and(|speaker| speaker.fault().is_none())
+    }
+
+    /// Whether what was played waits for the device to open: it is to be looked after often, and no clock to run meanwhile.
+    pub fn is_about_to_sound(&self) -> bool {
+        let speaker = self.speaker.as_ref();
+        speaker.is_some_and(|speaker| speaker.is_about_to_sound())
     }
 
     /// Why there is no sound, told once.

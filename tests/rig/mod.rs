@@ -1,7 +1,9 @@
 //! The program in a folder of its own, by pipes and in a real pseudo-terminal.
 #![allow(dead_code)] // each test file uses its own part
 
+pub mod at_piano;
 pub mod browser;
+pub mod grand;
 pub mod singer;
 pub mod sound_server;
 

@@ -6,7 +6,7 @@ use std::path::Path;
 
 use stavelark::theory::MidiNote;
 
-use super::sound_server::RATE;
+use super::grand::RATE;
 
 /// From its beginning to its steady pitch a note takes so long, seconds.
 pub const SLIDE_S: f64 = 0.1;

@@ -98,6 +98,48 @@ fn how_a_note_was_held_belongs_to_the_right_note_that_has_just_ended() {
 }
 
 #[test]
+fn a_sung_note_that_was_taken_back_is_neither_told_nor_counted() {
+    let held = HeldNote {
+        drift_cents: 0,
+        waver_cents: 3,
+    };
+    let counted = |taken_back: bool| {
+        let mut plan = plan(AnswerWay::Voice);
+        plan.limits.prompts = Some(9);
+        let mut sitting = Sitting::new(plan);
+        let mut item = shown(&sitting.on(Event::Begin { at_ms: 0 })).unwrap();
+        let mut told = 0;
+        for n in 1..=6 {
+            let at_ms = n * 3_000;
+            sitting.on(Event::Ready { at_ms });
+            let effects = sitting.on(Event::Sung {
+                onset_ms: at_ms + 500,
+                at_ms: at_ms + 800,
+                note: Some((item.pitch.midi(), 7)),
+            });
+            item = shown(&effects).unwrap();
+            if taken_back && n == 6 {
+                sitting.on(Event::TakeBack);
+            }
+            told += sitting.on(Event::Held(held)).len();
+        }
+        let effects = sitting.on(Event::Stop);
+        let summary = effects.iter().find_map(|effect| match effect {
+            Effect::Finish(summary) => Some(summary.clone()),
+            _ => None,
+        });
+        let summary = summary.unwrap();
+        (
+            told,
+            summary.sung.unwrap().notes,
+            summary.held.unwrap().notes,
+        )
+    };
+    assert_eq!(counted(false), (6, 6, 6));
+    assert_eq!(counted(true), (5, 5, 5));
+}
+
+#[test]
 fn while_three_keys_are_asked_for_nothing_is_judged_and_what_was_misheard_counts_for_nothing() {
     let (mut sitting, item) = begun(AnswerWay::Piano);
     let struck = |onset_ms, semitones| Event::Struck {

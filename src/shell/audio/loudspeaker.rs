@@ -11,7 +11,7 @@ use crate::score::Phrase;
 
 /// A phrase asked for while the device is being opened still sounds if it is no older than this: later it would only
 /// disturb.
-const PATIENCE: Duration = Duration::from_secs(2);
+const PATIENCE: Duration = Duration::from_secs(5);
 
 /// The first try to open a lost device again comes after this …
 const FIRST_RETRY: Duration = Duration::from_secs(1);
@@ -178,6 +178,11 @@ impl Loudspeaker {
         }
     }
 
+    /// Something is to be heard as soon as the device is open.
+    pub fn is_about_to_sound(&self) -> bool {
+        matches!(self.state, State::Opening(_)) && self.waiting.is_some()
+    }
+
     /// What the callback of the open device tells, for a thread that must know whether the speaker sounds.
     pub fn state(&self) -> Option<Arc<SoundState>> {
         match &self.state {
@@ -243,14 +248,14 @@ mod tests {
         let now = Instant::now();
         assert_eq!(speaker.poll(now), None);
         speaker.play(&note(), now).unwrap();
-        assert!(speaker.is_sounding());
+        assert!(speaker.is_sounding() && speaker.is_about_to_sound());
         let (player, mut source) = device();
         openings.borrow()[0].send(player).unwrap();
         assert_eq!(
             speaker.poll(now + Duration::from_millis(300)),
             Some(SpeakerNews::Ready)
         );
-        assert!(is_heard(&mut source));
+        assert!(is_heard(&mut source) && !speaker.is_about_to_sound());
     }
 
     #[test]
@@ -261,7 +266,7 @@ mod tests {
         let (player, mut source) = device();
         openings.borrow()[0].send(player).unwrap();
         assert_eq!(
-            speaker.poll(now + Duration::from_secs(3)),
+            speaker.poll(now + Duration::from_secs(6)),
             Some(SpeakerNews::Ready)
         );
         assert!(!is_heard(&mut source) && !speaker.is_sounding());

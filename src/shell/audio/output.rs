@@ -104,7 +104,7 @@ impl Speaker {
         self.player.state().gain()
     }
 
-    /// Begins no quieter than at `gain`, 0 to 1: the run has been heard before.
+    /// Goes on at `gain`, 0 to 1, from where it rises: so much of it has been heard before.
     pub fn begin_at(&mut self, gain: f32) {
         self.player.begin_at(gain);
     }

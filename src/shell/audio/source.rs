@@ -29,7 +29,7 @@ const RISE_S: f32 = 3.0;
 enum Order {
     Note(NoteOn),
     Stop,
-    /// Begin no quieter than this.
+    /// Go on at this part of full loudness.
     Gain(f32),
 }
 
@@ -188,7 +188,7 @@ impl Player {
         let _ = self.ring.push(Order::Stop);
     }
 
-    /// Begins no quieter than at `gain`, 0 to 1: the run has been heard before.
+    /// Goes on at `gain`, 0 to 1, from where it rises: so much of it has been heard before.
     pub fn begin_at(&mut self, gain: f32) {
         // Only a full ring refuses it, and then the rise is heard once more.
         let _ = self.ring.push(Order::Gain(gain));

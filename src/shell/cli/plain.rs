@@ -4,6 +4,7 @@ use std::io::{BufRead, Write};
 
 use crate::drill::{Event, Summary};
 use crate::shell::desk::{Desk, DeskError};
+use crate::shell::sound::SOON;
 use crate::shell::words::{asking, plain as words};
 use crate::theory::{KeySignature, NoteNames, Spelling};
 
@@ -34,6 +35,13 @@ pub fn run(
         if let Some(question) = put(desk) {
             write!(output, "{question}: ")?;
             output.flush()?;
+        }
+        // No line is read before its prompt has begun to sound.
+        while desk.is_about_to_sound() {
+            std::thread::sleep(SOON);
+            if let Some(fault) = desk.sound_fault() {
+                writeln!(output, "{fault}")?;
+            }
         }
         desk.drawn()?;
         let mut line = String::new();

@@ -8,6 +8,7 @@ use super::plain::{put, take, tell};
 use crate::drill::{Event, Rest, Summary};
 use crate::shell::desk::{Desk, DeskError};
 use crate::shell::ear::{EarNews, Hands, Tell};
+use crate::shell::sound::SOON;
 use crate::shell::words::place_in_words;
 use crate::study::AnswerWay;
 
@@ -98,7 +99,8 @@ pub(super) fn run(
         if !desk.sitting().paused() {
             desk.drawn()?;
         }
-        match arrivals.recv_timeout(TICK) {
+        let tick = if desk.is_about_to_sound() { SOON } else { TICK };
+        match arrivals.recv_timeout(tick) {
             Ok(Arrival::Ear(news)) => hands.take(&news, desk)?,
             Ok(Arrival::Line(line)) => match line.trim() {
                 "" if desk.sitting().paused() => {

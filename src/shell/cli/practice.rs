@@ -378,6 +378,10 @@ fn from_recording(mut desk: Desk, recording: &wav::Recording) -> anyhow::Result<
     }
     if desk.view().summary.is_none() {
         desk.tell_time(ms(recording.seconds()));
+        if let Some(held) = holding.end() {
+            desk.held(held)?;
+            said.say(&desk)?;
+        }
         desk.on(Event::Stop)?;
     }
     let Some(summary) = desk.view().summary.clone() else {

@@ -12,11 +12,11 @@ use serde_json::json;
 use super::args::{Cli, VoiceArgs};
 use super::{read, say, unfinished, warn};
 use crate::shell::audio::SystemMicrophones;
-use crate::shell::ear::{Ear, EarNews, EarOptions};
+use crate::shell::ear::{Ear, EarNews, EarOptions, listening_for};
 use crate::shell::home::Home;
 use crate::shell::wav;
 use crate::signal::listen::{Options, PitchFrame, PitchTrack};
-use crate::study::VoiceRange;
+use crate::study::{AnswerWay, VoiceRange};
 use crate::theory::{MidiNote, Reference, Temperament};
 
 /// What is asked of the singer, with the usual caution.
@@ -85,10 +85,7 @@ impl Sung {
 
 /// A voice is listened for, and no piano.
 fn listening() -> Options {
-    Options {
-        piano: false,
-        ..Options::default()
-    }
+    listening_for(AnswerWay::Voice, None, &[None; 3])
 }
 
 fn recorded(file: &Path) -> anyhow::Result<Vec<(MidiNote, u32)>> {

@@ -1,4 +1,4 @@
-//! A sitting with both hands at the piano: what the ear tells goes to the desk, and what becomes of the microphone to the
+//! A sitting without a hand at the computer, played or sung: what the ear tells goes to the desk, and what becomes of the microphone to the
 //! learner. When it cannot hear, letters stand in.
 
 use std::time::{Duration, Instant};
@@ -112,12 +112,12 @@ impl Hands {
         Ok(())
     }
 
-    /// The piano can be heard.
+    /// The microphone can be heard.
     pub fn listening(&self) -> bool {
         self.listening
     }
 
-    /// The piano cannot be heard, as far as is known.
+    /// The microphone cannot be heard, as far as is known.
     pub fn deaf(&self) -> bool {
         self.deaf
     }

@@ -21,6 +21,7 @@ use crate::shell::desk::{Desk, DeskError};
 use crate::shell::ear::{EarNews, Hands, Tell};
 use crate::shell::locale;
 use crate::shell::settings::Shown;
+use crate::shell::sound::SOON;
 use crate::shell::today::Today;
 use crate::shell::words::screens::foot;
 use crate::study::{Item, Task};
@@ -254,7 +255,13 @@ pub fn run(host: &mut dyn Host, start_now: bool) -> Result<(), DeskError> {
         {
             break Err(error);
         }
-        let stepped = match arrivals.recv_timeout(TICK) {
+        let about_to_sound = match &page {
+            Page::Practice(state) => state.desk.is_about_to_sound(),
+            Page::Quiz(quiz) => quiz.is_about_to_sound(),
+            _ => false,
+        };
+        let tick = if about_to_sound { SOON } else { TICK };
+        let stepped = match arrivals.recv_timeout(tick) {
             Ok(Arrival::Input(input)) => {
                 let size = terminal.size()?;
                 if let Input::Resize(columns, rows) = input {

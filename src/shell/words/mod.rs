@@ -10,7 +10,7 @@ use crate::drill::{
 use crate::study::{
     CONVERGES_AT, Family, InGroup, Item, Reply, StageKind, Task, Threshold, interval_in_words,
 };
-use crate::theory::{KeySignature, Mode, NoteNames, Pitch, Spelling};
+use crate::theory::{Alteration, KeySignature, Mode, NoteNames, Pitch, Spelling};
 
 /// How notes are written to this learner.
 #[derive(Debug, Clone, Copy)]
@@ -134,6 +134,10 @@ impl Wording {
     /// What is answered to an item: its note, or the task it names.
     pub fn answer(self, item: Item) -> String {
         match (item.task, item.target()) {
+            // The syllable is the degree, and tells the leading note of minor apart.
+            (Some(Task::Degree(..)), Some(note)) if self.names == NoteNames::MovableSolfege => {
+                self.pitch(note, item.key)
+            }
             (Some(Task::Degree(..)), Some(note)) => {
                 let task = item.task.map(|task| self.task(task)).unwrap_or_default();
                 format!("{task} ({})", self.pitch(note, item.key))
@@ -151,7 +155,16 @@ impl Wording {
                 // Counted from C major's do; a minor scale is counted from la.
                 let tonic = if mode == Mode::Major { 28 } else { 26 };
                 let note = Pitch::from_diatonic(tonic + i32::from(degree) - 1);
-                self.name(note.spelling(), KeySignature::NONE)
+                let syllable = self.name(note.spelling(), KeySignature::NONE);
+                if (degree, mode) != (7, Mode::Minor) {
+                    return syllable;
+                }
+                // The leading note is the same degree. Source: common practice of movable do with minor from la.
+                let raised = Spelling {
+                    alteration: Alteration::Sharp,
+                    ..note.spelling()
+                };
+                format!("{syllable} or {}", self.name(raised, KeySignature::NONE))
             }
             _ => task.in_words(),
         }

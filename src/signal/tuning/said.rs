@@ -9,7 +9,7 @@ pub enum Said {
     Kept {
         /// The key.
         key: MidiNote,
-        /// Cents from equal temperament, and the standard error.
+        /// Cents from equal temperament.
         cents: Cents,
         /// Standard error.
         se: Cents,

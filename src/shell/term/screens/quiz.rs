@@ -8,7 +8,7 @@ use ratatui::text::Line;
 
 use super::practice::{picture_area, request};
 use super::{block, row, strong};
-use crate::drill::{Cue, Placement, Reaction, Typed, Typing};
+use crate::drill::{ANTICIPATION_MS, Cue, Placement, Reaction, Typed, Typing};
 use crate::shell::ear::{Ear, EarNews};
 use crate::shell::sound::Sound;
 use crate::shell::term::keys::Action;
@@ -44,7 +44,7 @@ pub struct Listening {
 }
 
 /// A sound from before this time after its name is no answer to it.
-const ANTICIPATION: Duration = Duration::from_millis(100);
+const ANTICIPATION: Duration = Duration::from_millis(ANTICIPATION_MS);
 
 /// A trial on the screen.
 pub struct Quiz {
@@ -143,10 +143,16 @@ impl Quiz {
         if let Some(fault) = sound.and_then(Sound::take_fault) {
             self.said = fault.in_short();
         }
-        if self.asked.is_some() {
+        if self.asked.is_some() && !self.is_about_to_sound() {
             let lead = self.lead;
             self.ready.get_or_insert_with(|| Instant::now() + lead);
         }
+    }
+
+    /// Whether the prompt's sound waits for a device.
+    pub fn is_about_to_sound(&self) -> bool {
+        let listening = self.listening.as_ref();
+        listening.is_some_and(|listening| listening.sound.is_about_to_sound())
     }
 
     /// Takes what the microphone tells.
@@ -255,6 +261,10 @@ impl Quiz {
         let (Some(asked), Some(ready)) = (self.asked, self.ready) else {
             return;
         };
+        // What letters take says nothing of a piano or a voice.
+        if self.listening.is_some() {
+            return;
+        }
         let key = self.key();
         let Some(name) = self.typing.key(typed, key) else {
             return;
