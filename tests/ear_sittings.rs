@@ -156,6 +156,8 @@ impl<'a> Sitting<'a> {
 
     /// Opens a sitting that notes answer, and sounds one to begin it.
     fn begin(room: &'a Room, stage: &str, options: &[&str]) -> Sitting<'a> {
+        // What still rings of the sitting before would begin this one.
+        room.wait_for_quiet();
         let mut sitting = Sitting::open(room, stage, options);
         sitting.screen.wait_for("any note to begin");
         let began = Instant::now();

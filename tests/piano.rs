@@ -237,7 +237,7 @@ fn a_piano_far_off_is_asked_for_three_keys_and_then_judged_as_it_is() {
         assert_eq!(back.len() + unsure, 2, "{cents}: {said}");
         let side = if cents < 0.0 { "low" } else { "high" };
         assert!(said.contains(&format!("cents {side}")), "{said}");
-        assert_eq!(said.contains("misheard"), unsure == 0, "{said}");
+        assert_eq!(said.contains("misheard"), !back.is_empty(), "{said}");
         // A recording may be of any piano: nothing is kept of it.
         assert!(!rig.home().join("piano.toml").exists());
     }

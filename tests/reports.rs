@@ -486,7 +486,7 @@ fn a_week_is_told_in_a_few_lines() {
     for words in [
         "Wren, 21 Mar to 27 Mar 2026",
         "Practised on 5 of 7 days",
-        "Slowest:",
+        "Hardest:",
         "Next:",
     ] {
         assert!(text.contains(words), "{words}: {text}");

@@ -34,8 +34,8 @@ pub struct Miss {
     pub item: Item,
     /// What was given.
     pub given: Given,
-    /// Where the given note stands: the place nearest to the asked note where only a name is known. The asked note where
-    /// no note was given.
+    /// Where the given note stands: the place nearest to the asked note where only a name is known, and the note of a degree.
+    /// The asked note where no note was given.
     pub drawn: Pitch,
 }
 
@@ -76,9 +76,20 @@ pub fn judge(item: Item, given: Given) -> Result<(), Miss> {
             let octaves = (asked.midi().0 - key.0 + 6).div_euclid(12);
             spell(MidiNote(key.0 + 12 * octaves), item)
         }
-        Given::Chosen(_) => asked,
+        Given::Chosen(task) => degree(task, item, asked),
     };
     Err(Miss { item, given, drawn })
+}
+
+/// The note of the degree that was chosen, as near to the asked one as its number; for what is no degree the asked note.
+fn degree(chosen: Task, item: Item, asked: Pitch) -> Pitch {
+    match (chosen, item.task) {
+        (Task::Degree(chosen, _), Some(Task::Degree(degree, _))) => {
+            let off = i32::from(chosen) - i32::from(degree);
+            item.key.apply(Pitch::from_diatonic(asked.diatonic() + off))
+        }
+        _ => asked,
+    }
 }
 
 /// Whether a choice names the task: of two notes apart only the way counts.
@@ -288,7 +299,7 @@ fn count(n: i32) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::theory::Clef;
+    use crate::theory::{Clef, Mode};
 
     fn said(asked: &str, given: Given) -> String {
         let item = Item::note(asked.parse().unwrap(), Clef::Treble);
@@ -311,6 +322,23 @@ mod tests {
         assert_eq!(judge(item, key("Gb5")), Ok(()));
         assert!(judge(item, name("Gb")).is_err());
         assert!(judge(item, key("F#4")).is_err());
+    }
+
+    #[test]
+    fn a_wrong_degree_is_drawn_as_its_own_note() {
+        let degree = |degree| Task::Degree(degree, Mode::Major);
+        let item = Item {
+            task: Some(degree(5)),
+            key: KeySignature::new(2).unwrap(),
+            ..Item::note("A4".parse().unwrap(), Clef::Treble)
+        };
+        for (chosen, note) in [(1, "D4"), (7, "C#5"), (3, "F#4")] {
+            let miss = judge(item, Given::Chosen(degree(chosen))).unwrap_err();
+            assert_eq!(
+                (miss.asked().to_string(), miss.drawn.to_string()),
+                ("A4".into(), note.into())
+            );
+        }
     }
 
     #[test]

@@ -539,7 +539,15 @@ impl Sitting {
             || limits
                 .active_ms
                 .is_some_and(|active| self.active_ms >= active)
-                && self.answered >= limits.least_answers
+                && self.judged() >= limits.least_answers
+    }
+
+    /// Prompts that got a judged answer which stands.
+    fn judged(&self) -> u32 {
+        let first = |(_, answer, back): &&(u32, Answer, bool)| {
+            !back && answer.attempt == 1 && answer.outcome != Outcome::NotSure
+        };
+        self.kept.iter().filter(first).count() as u32
     }
 
     fn take_back(&mut self) -> Vec<Effect> {
@@ -600,6 +608,8 @@ impl Sitting {
             .filter(|(_, _, back)| !back)
             .map(|(_, answer, _)| answer);
         let mut summary = Summary::of(kept, end, self.taken_back);
+        // What was taken back took its time all the same.
+        summary.active_ms = self.active_ms;
         summary.threshold = self.staircase.threshold();
         let sung = self.sung.iter().filter(|sung| !self.kept[sung.sequence].2);
         let (cents, held): (Vec<i16>, Vec<_>) = sung.map(|sung| (sung.cents, sung.held)).unzip();

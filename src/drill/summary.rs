@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use crate::study::{Answer, Item, Outcome, Threshold};
+use crate::study::{Answer, Item, Outcome, Task, Threshold};
 
 use super::effect::End;
 use super::held::HeldNotes;
@@ -20,6 +20,8 @@ pub struct Summary {
     pub median_ms: Option<u32>,
     /// The slowest three items with their median response time, slowest first.
     pub slowest: Vec<(Item, u32)>,
+    /// The three items missed most at the first try, twice at least, with how often.
+    pub missed: Vec<(Item, u32)>,
     /// Active time of this sitting.
     pub active_ms: u64,
     /// Verdicts taken back.
@@ -76,7 +78,9 @@ impl Summary {
             .filter(|a| a.attempt == 1 && a.outcome != Outcome::NotSure);
         let right = first.clone().filter(|a| a.outcome == Outcome::Right);
         let mut by_item: BTreeMap<Item, Vec<u32>> = BTreeMap::new();
-        for answer in right.clone() {
+        // Of two notes a little apart none is slower than another.
+        let timed = |a: &&Answer| !matches!(a.item.task, Some(Task::InTune(_)));
+        for answer in right.clone().filter(timed) {
             if let Some(ms) = answer.response_ms {
                 by_item.entry(shown_as(answer.item)).or_default().push(ms);
             }
@@ -88,12 +92,27 @@ impl Summary {
             .collect();
         slowest.sort_by_key(|(item, ms)| (std::cmp::Reverse(*ms), *item));
         slowest.truncate(3);
+        let mut misses: BTreeMap<Item, u32> = BTreeMap::new();
+        for answer in first
+            .clone()
+            .filter(|a| a.outcome == Outcome::Wrong)
+            .filter(timed)
+        {
+            *misses.entry(shown_as(answer.item)).or_default() += 1;
+        }
+        let mut missed: Vec<(Item, u32)> = misses
+            .into_iter()
+            .filter(|(_, times)| *times >= 2)
+            .collect();
+        missed.sort_by_key(|(item, times)| (std::cmp::Reverse(*times), *item));
+        missed.truncate(3);
         Summary {
             end,
             answered: first.count() as u32,
             right_first_time: right.count() as u32,
             median_ms: median(&mut all),
             slowest,
+            missed,
             active_ms: answers.map(|a| u64::from(a.active_ms)).sum(),
             taken_back,
             sung: None,

@@ -101,9 +101,7 @@ impl Record {
     pub fn save(&mut self, answer: &Answer) -> Result<(), RecordError> {
         let id = self.store.save_answer(self.sitting, answer)?;
         self.answers.push(id);
-        self.practised = self
-            .store
-            .practised(self.learner.id, &self.stage.id, self.day)?;
+        self.count()?;
         let settled = matches!(
             self.verdict,
             Some(MarkVerdict::Earned(_) | MarkVerdict::AlreadyToday)
@@ -119,6 +117,12 @@ impl Record {
         Ok(())
     }
 
+    fn count(&mut self) -> Result<(), RecordError> {
+        let (learner, stage) = (self.learner.id, &self.stage.id);
+        self.practised = self.store.practised(learner, stage, self.day)?;
+        Ok(())
+    }
+
     fn enough(&self) -> bool {
         self.practised.active_ms >= u64::from(self.stage.minutes) * 60_000
             && self.practised.answers >= self.stage.least_answers
@@ -126,10 +130,11 @@ impl Record {
 
     /// Takes the answer of that number out of the record.
     pub fn withdraw(&mut self, sequence: u32) -> Result<(), RecordError> {
-        match self.answers.get(sequence as usize) {
-            Some(id) => self.store.withdraw_answer(*id),
-            None => Ok(()),
+        if let Some(id) = self.answers.get(sequence as usize) {
+            self.store.withdraw_answer(*id)?;
+            self.count()?;
         }
+        Ok(())
     }
 
     /// Ends the sitting.

@@ -33,6 +33,11 @@ impl ItemFigures {
         Some((median, median * (-error).exp(), median * error.exp()))
     }
 
+    /// Whether it is missed so often that its time says little: less than three of four right of late, after four tries. Ours.
+    pub fn often_missed(&self) -> bool {
+        self.tries >= 4 && self.accuracy.0 < 0.75
+    }
+
     /// Whether it is settled.
     pub fn settled(&self) -> bool {
         let verdict = self.why.criteria.as_ref().map(|c| c.verdict);

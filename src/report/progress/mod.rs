@@ -115,6 +115,15 @@ impl Facts<'_> {
         self.course.stages.get(self.stage?)
     }
 
+    /// What is not settled and costs most: what is often missed, the most missed first, then what is read slowest.
+    fn hardest(&self) -> Vec<&ItemFigures> {
+        let open = self.figures.iter().filter(|one| !one.settled());
+        let (mut missed, slow): (Vec<_>, Vec<_>) = open.partition(|one| one.often_missed());
+        missed.sort_by(|a, b| a.accuracy.0.total_cmp(&b.accuracy.0));
+        missed.extend(slow.into_iter().filter(|one| one.morning_s().is_some()));
+        missed
+    }
+
     /// What an item is called: a note with its octave and staff, what a group does, or what the ear is asked.
     fn called(&self, item: Item) -> String {
         if let Some(task) = item.task {

@@ -10,15 +10,15 @@ const FEW: usize = 3;
 pub(super) fn steps(facts: &Facts) -> Vec<String> {
     let mut steps = vec![today(facts)];
     let slow: Vec<String> = facts
-        .figures
-        .iter()
-        .filter(|one| !one.settled() && one.item.is_single_note() && one.morning_s().is_some())
+        .hardest()
+        .into_iter()
+        .filter(|one| one.item.is_single_note())
         .take(FEW)
         .map(|one| facts.called(one.item))
         .collect();
     if !slow.is_empty() {
         steps.push(format!(
-            "The slowest notes are {}. Practice brings them back by itself; away from the computer, `stavelark sheet cards` and `stavelark sheet rows` print the stage's notes.",
+            "The hardest notes are {}. Practice brings them back by itself; away from the computer, `stavelark sheet cards` and `stavelark sheet rows` print the stage's notes.",
             slow.join("; ")
         ));
     }

@@ -102,18 +102,17 @@ fn days(facts: &Facts) -> Section {
 
 fn changes(facts: &Facts) -> Section {
     let mut blocks = Vec::new();
-    let slowest: Vec<Vec<String>> = facts
-        .figures
-        .iter()
-        .filter(|one| one.morning_s().is_some())
+    let hardest: Vec<Vec<String>> = facts
+        .hardest()
+        .into_iter()
         .take(FEW)
         .map(|one| figures_row(facts, one))
         .collect();
-    if !slowest.is_empty() {
+    if !hardest.is_empty() {
         blocks.push(Block::Table(Table {
-            caption: "Slowest".to_owned(),
+            caption: "Hardest: often missed, then slowest".to_owned(),
             head: HEAD.map(str::to_owned).to_vec(),
-            rows: slowest,
+            rows: hardest,
             words: vec![0, 5],
         }));
     }
@@ -164,7 +163,7 @@ fn changes(facts: &Facts) -> Section {
             words: vec![0, 1],
         }));
     }
-    section("changes", "Slowest and most improved", blocks)
+    section("changes", "Hardest and most improved", blocks)
 }
 
 const HEAD: [&str; 6] = [

@@ -30,15 +30,18 @@ pub(super) enum Pace {
     Quick,
     /// Within twice that.
     Slower,
-    /// Beyond.
+    /// Beyond, or often missed.
     Slow,
 }
 
 impl Pace {
     pub(super) const ALL: [Pace; 3] = [Pace::Quick, Pace::Slower, Pace::Slow];
 
-    /// `None` without a time.
+    /// `None` without a time. What is quick only when it is not missed is not quick.
     pub(super) fn of(figures: &ItemFigures) -> Option<Pace> {
+        if figures.often_missed() {
+            return Some(Pace::Slow);
+        }
         let (median, ..) = figures.morning_s()?;
         let fluent = figures.why.criteria.as_ref()?.fluent_s;
         Some(if median <= fluent {
@@ -72,7 +75,7 @@ impl Pace {
         match self {
             Pace::Quick => "quick",
             Pace::Slower => "slower",
-            Pace::Slow => "slow",
+            Pace::Slow => "slow or often missed",
         }
     }
 }
@@ -169,15 +172,17 @@ fn strip(facts: &Facts, clef: Clef, notes: &[&ItemFigures], most: usize) -> Figu
 /// What stands under a note: its time, or how many of its tries were right.
 fn under_note(one: &ItemFigures) -> String {
     match one.morning_s() {
-        Some((median, ..)) => format!("{median:.1} s"),
-        None => format!("{}/{}", one.right, one.tries),
+        Some((median, ..)) if !one.often_missed() => format!("{median:.1} s"),
+        _ => format!("{}/{}", one.right, one.tries),
     }
 }
 
 fn said(one: &ItemFigures) -> String {
     let settled = if one.settled() { ", settled" } else { "" };
     match (one.morning_s(), Pace::of(one)) {
-        (Some((median, ..)), Some(pace)) => format!("{median:.1} s, {}{settled}", pace.words()),
+        (Some((median, ..)), Some(pace)) if !one.often_missed() => {
+            format!("{median:.1} s, {}{settled}", pace.words())
+        }
         _ => format!("{} of {} right{settled}", one.right, one.tries),
     }
 }
@@ -245,7 +250,7 @@ pub(super) fn legend(facts: &Facts) -> Option<Figure> {
     let ranges = [
         format!("up to {fluent:.1} s"),
         format!("up to {:.1} s", 2.0 * fluent),
-        "longer".to_owned(),
+        "longer, or less than 3 of 4 right".to_owned(),
     ];
     let mut y = size;
     for (pace, range) in Pace::ALL.into_iter().zip(ranges) {

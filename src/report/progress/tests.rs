@@ -302,7 +302,7 @@ fn a_week_is_seven_days_in_lines_for_a_mail() {
         "Practised on 7 of 7 days, 22 minutes in all; 7 count.".to_owned(),
         format!("{} answers", 7 * 2 * notes),
         "the week before".to_owned(),
-        "Slowest:".to_owned(),
+        "Hardest:".to_owned(),
         "Next: Today counts already".to_owned(),
     ] {
         assert!(text.contains(&words), "{words}: {text}");

@@ -26,7 +26,7 @@ pub fn week(facts: &Facts) -> Vec<String> {
         told.push(words);
         told.extend(speed(facts, first));
         told.extend(settled(facts, first));
-        told.extend(slowest(facts));
+        told.extend(hardest(facts));
     }
     told.push(format!("Next: {}", paper::quoted(&next::steps(facts)[0])));
     told.extend(next::forecast(facts));
@@ -138,18 +138,24 @@ fn settled(facts: &Facts, first: Date) -> Vec<String> {
     lines
 }
 
-fn slowest(facts: &Facts) -> Option<String> {
+fn hardest(facts: &Facts) -> Option<String> {
     let slow: Vec<String> = facts
-        .figures
-        .iter()
-        .filter(|one| !one.settled())
-        .filter_map(|one| {
-            let (median, ..) = one.morning_s()?;
-            Some(format!("{} {median:.1} s", facts.called(one.item)))
-        })
+        .hardest()
+        .into_iter()
         .take(FEW)
+        .map(|one| {
+            let called = facts.called(one.item);
+            match one.morning_s() {
+                Some((median, ..)) if !one.often_missed() => format!("{called} {median:.1} s"),
+                _ => format!(
+                    "{called} right {} of {}",
+                    counted(one.right, "time"),
+                    one.tries
+                ),
+            }
+        })
         .collect();
-    (!slow.is_empty()).then(|| format!("Slowest: {}.", slow.join("; ")))
+    (!slow.is_empty()).then(|| format!("Hardest: {}.", slow.join("; ")))
 }
 
 fn some(names: &[String]) -> String {

@@ -270,7 +270,7 @@ fn beside_keyboard(style: Style, page: &mut Page, top: f64) {
         page.things.push(Thing::Words(words));
     }
     let foot = y(f64::from(LOWEST)) + step + size * 1.4;
-    let words = "Each line and each space is a white key: what stands higher is further to the right. A sharp is the next key to the right, a flat the next to the left, black or white.";
+    let words = "Each line and each space is a white key: what stands higher is further up on the drawn keyboard, which at a piano is to the right. A sharp is the next key to the right, a flat the next to the left, black or white.";
     for (row, line) in broken(words, size, page.width - 2.0 * MARGIN)
         .iter()
         .enumerate()

@@ -218,7 +218,7 @@ pub struct PracticeArgs {
 /// Options of `progress`.
 #[derive(Debug, Args)]
 pub struct ProgressArgs {
-    /// Why this note comes up, and what it lacks to settled: F#5, or F#5@treble.
+    /// Why this note comes up, and what is missing until it is settled: F#5, or F#5@treble.
     #[arg(long, value_name = "ITEM")]
     pub why: Option<String>,
     /// As JSON.

@@ -9,7 +9,7 @@ use serde_json::json;
 use super::args::{Cli, CourseCommand};
 use super::{say, unfinished, warn, write};
 use crate::shell::home::Home;
-use crate::shell::words::nearest;
+use crate::shell::words::{nearest, plural};
 use crate::study::{Course, Stage};
 
 /// Runs the command.
@@ -19,7 +19,7 @@ pub(super) fn run(cli: &Cli, command: &CourseCommand) -> anyhow::Result<ExitCode
         CourseCommand::Show { course, json } => show(cli, course.as_deref(), *json),
         CourseCommand::New { file, force } => {
             use std::io::Write;
-            let text = Course::built_in_text("groundwork").expect("groundwork is built in");
+            let text = own(file);
             write::whole(file, *force, |out| out.write_all(text.as_bytes()))?;
             say(&format!(
                 "Wrote '{}'. Change it as you like, then: stavelark course check {0}",
@@ -32,10 +32,10 @@ pub(super) fn run(cli: &Cli, command: &CourseCommand) -> anyhow::Result<ExitCode
             match Course::parse(&file.display().to_string(), &text) {
                 Ok(course) => {
                     say(&format!(
-                        "'{}' is in order: {} stages, {} days.",
+                        "'{}' is in order: {}, {}.",
                         file.display(),
-                        course.stages.len(),
-                        days(&course)
+                        plural(course.stages.len() as u32, "stage"),
+                        plural(days(&course), "day")
                     ))?;
                     Ok(ExitCode::SUCCESS)
                 }
@@ -46,20 +46,67 @@ pub(super) fn run(cli: &Cli, command: &CourseCommand) -> anyhow::Result<ExitCode
             }
         }
         CourseCommand::Use { course } => {
-            let (text, found) = load(course)?;
             let mut home = Home::open(cli.learner.as_deref())?;
+            if in_use(&home, course) {
+                say(&words_in_use(&home))?;
+                return Ok(ExitCode::SUCCESS);
+            }
+            let (text, found) = load(course)?;
             let file = text.as_deref().map(|text| (course.as_str(), text));
             home.use_course(&found, file)?;
             say(&format!(
-                "{} now follows \u{201c}{}\u{201d}: {} stages, {} days. Marks of stages it shares with the course before stay.",
+                "{} now follows \u{201c}{}\u{201d}: {}, {}. Marks of stages it shares with the course before stay.",
                 home.learner_name(),
                 found.name,
-                found.stages.len(),
-                days(&found)
+                plural(found.stages.len() as u32, "stage"),
+                plural(days(&found), "day")
             ))?;
             Ok(ExitCode::SUCCESS)
         }
     }
+}
+
+/// The built-in course as one of the user's own, called after its file: two courses of one name could not be told apart.
+fn own(file: &Path) -> String {
+    let text = Course::built_in_text("groundwork").expect("groundwork is built in");
+    let stem = file.file_stem().unwrap_or_default().to_string_lossy();
+    let sign = |c: char| {
+        if c.is_ascii_alphanumeric() {
+            c.to_ascii_lowercase()
+        } else {
+            '-'
+        }
+    };
+    let mut id: String = stem.chars().map(sign).collect();
+    if Course::built_in_text(&id).is_some() {
+        id.push_str("-own");
+    }
+    let mut first = id.chars();
+    let name: String = first
+        .next()
+        .map(|c| c.to_ascii_uppercase())
+        .into_iter()
+        .chain(first)
+        .collect();
+    let lines = text.lines().map(|line| match line {
+        "id = \"groundwork\"" => format!("id = \"{id}\"\n"),
+        "name = \"Groundwork\"" => format!("name = \"{name}\"\n"),
+        line => format!("{line}\n"),
+    });
+    lines.collect()
+}
+
+/// Whether `name` is the course in use, taken from a file that may have gone.
+fn in_use(home: &Home, name: &str) -> bool {
+    home.course().id == name && Course::built_in_text(name).is_none() && !Path::new(name).exists()
+}
+
+fn words_in_use(home: &Home) -> String {
+    format!(
+        "{} follows \u{201c}{}\u{201d} already. After a change to its file: stavelark course use FILE",
+        home.learner_name(),
+        home.course().name
+    )
 }
 
 fn days(course: &Course) -> u32 {
@@ -121,7 +168,14 @@ fn list(cli: &Cli, json: bool) -> anyhow::Result<ExitCode> {
 
 fn show(cli: &Cli, name: Option<&str>, json: bool) -> anyhow::Result<ExitCode> {
     let course = match name {
-        Some(name) => load(name)?.1,
+        Some(name) => {
+            let home = Home::open(cli.learner.as_deref())?;
+            if in_use(&home, name) {
+                home.course().clone()
+            } else {
+                load(name)?.1
+            }
+        }
         None => Home::open(cli.learner.as_deref())?.course().clone(),
     };
     if !json {
@@ -157,5 +211,26 @@ fn asked(stage: &Stage, notes: usize) -> String {
     match stage.tasks.len() {
         0 => format!("{notes} notes{by_ear}"),
         tasks => format!("{tasks} tasks{by_ear}"),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_new_course_is_called_after_its_file_and_is_in_order() {
+        for (file, id, name) in [
+            ("autumn.toml", "autumn", "Autumn"),
+            ("My course.toml", "my-course", "My-course"),
+            ("groundwork.toml", "groundwork-own", "Groundwork-own"),
+        ] {
+            let course = Course::parse(file, &own(Path::new(file))).unwrap();
+            assert_eq!((course.id.as_str(), course.name.as_str()), (id, name));
+            assert_eq!(
+                course.stages,
+                Course::built_in("groundwork").unwrap().stages
+            );
+        }
     }
 }

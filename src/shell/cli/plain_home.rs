@@ -31,11 +31,17 @@ pub fn run(
     let names = home.learners()?;
     if house.ask_who && names.len() > 1 {
         let all = names.join(", ");
-        let Some(name) = ask(&words::who(&all, home.learner_name()), input, output)? else {
-            return Ok(());
-        };
-        if !name.is_empty() {
-            home.turn_to(&name)?;
+        loop {
+            let Some(name) = ask(&words::who(&all, home.learner_name()), input, output)? else {
+                return Ok(());
+            };
+            if name.is_empty() {
+                break;
+            }
+            match home.turn_to(&name) {
+                Ok(()) => break,
+                Err(error) => writeln!(output, "{error}")?,
+            }
         }
     }
     here(home, output)?;

@@ -207,7 +207,8 @@ impl Store {
         }))
     }
 
-    /// What was practised on a stage on a practice day: active time, and prompts that got a judged answer.
+    /// What was practised on a stage on a practice day: active time, and prompts that got a judged answer. What was taken out
+    /// again took its time, and is no answer.
     pub fn practised(
         &self,
         learner: LearnerId,
@@ -217,6 +218,7 @@ impl Store {
         self.sql(|c| {
             c.query_row(
                 "SELECT coalesce(sum(active_ms), 0), count(*) FILTER (WHERE attempt = 1 AND outcome <> ?4)
+                 - (SELECT count(*) FROM answers WHERE learner = ?1 AND withdrawn AND stage = ?2 AND day = ?3 AND attempt = 1 AND outcome <> ?4)
                  FROM answers WHERE learner = ?1 AND stage = ?2 AND day = ?3",
                 params![learner.0, stage, day_text(day), Outcome::NotSure.code()],
                 |row| {
@@ -233,8 +235,10 @@ impl Store {
     pub fn days(&self, learner: LearnerId) -> Result<Vec<(Date, Practised)>, StoreError> {
         let rows: Vec<(String, i64, u32)> = self.sql(|c| {
             c.prepare(
-                "SELECT day, sum(active_ms), count(*) FILTER (WHERE attempt = 1 AND outcome <> ?2)
-                 FROM answers WHERE learner = ?1 GROUP BY day ORDER BY day",
+                "SELECT day, sum(active_ms), count(*) FILTER (WHERE attempt = 1 AND outcome <> ?2) - coalesce(taken_back, 0)
+                 FROM answers LEFT JOIN (SELECT day, count(*) AS taken_back FROM answers
+                     WHERE learner = ?1 AND withdrawn AND attempt = 1 AND outcome <> ?2 GROUP BY day) USING (day)
+                 WHERE learner = ?1 GROUP BY day ORDER BY day",
             )?
             .query_map(params![learner.0, Outcome::NotSure.code()], |row| {
                 Ok((row.get(0)?, row.get(1)?, row.get(2)?))

@@ -234,6 +234,23 @@ pub struct Offer {
     pub action: Option<Action>,
 }
 
+impl Offer {
+    /// How much whoever looks at a narrow screen would miss it: least what is only comfort, most the way in and out.
+    fn weight(&self) -> u8 {
+        match self.action {
+            Some(Action::Keyboard) if self.does == foot::KEYBOARD => 0,
+            Some(Action::Measure | Action::Placement | Action::Settings) => 1,
+            Some(Action::TakeBack) => 2,
+            None if self.does == foot::ACCIDENTALS => 3,
+            Some(Action::HearAgain) => 4,
+            Some(Action::Help) => 5,
+            Some(Action::Enter) => 7,
+            Some(Action::Pause) => 8,
+            _ => 6,
+        }
+    }
+}
+
 /// An offer whose click does what its key does.
 pub const fn offer(keys: &'static str, does: &'static str, action: Action) -> Offer {
     Offer {
@@ -246,12 +263,15 @@ pub const fn offer(keys: &'static str, does: &'static str, action: Action) -> Of
 /// Between two offers.
 const GAP: &str = "   ";
 
-/// As much of `offers` as `width` columns hold, the first ones going first.
-pub fn fitted(offers: &[Offer], width: u16) -> &[Offer] {
-    (0..offers.len())
-        .map(|skip| &offers[skip..])
-        .find(|rest| line(rest).chars().count() <= usize::from(width))
-        .unwrap_or_default()
+/// As much of `offers` as `width` columns hold: what weighs least goes first, of equals what stands first.
+pub fn fitted(offers: &[Offer], width: u16) -> Vec<Offer> {
+    let mut rest = offers.to_vec();
+    while line(&rest).chars().count() > usize::from(width) {
+        let lightest = (0..rest.len()).min_by_key(|at| rest[*at].weight());
+        let Some(lightest) = lightest else { break };
+        rest.remove(lightest);
+    }
+    rest
 }
 
 /// The foot line.
@@ -343,12 +363,19 @@ mod tests {
     #[test]
     fn the_foot_keeps_the_way_out_on_a_narrow_screen() {
         let foot = practice_foot(ENGLISH, false);
-        let shown = |width| line(fitted(&foot, width));
+        let shown = |width| line(&fitted(&foot, width));
         assert!(shown(79).starts_with("Space hear   A-G name"));
         for width in [79, 39, 20] {
             let line = shown(width);
             assert!(line.ends_with("Esc rest") && line.chars().count() <= usize::from(width));
         }
+        // Narrower and narrower: comfort goes first, then undoing and the signs.
+        assert_eq!(
+            shown(60),
+            "Space hear   A-G name   # - sharp, flat   ? keys   Esc rest"
+        );
+        assert_eq!(shown(45), "Space hear   A-G name   ? keys   Esc rest");
+        assert_eq!(shown(39), "A-G name   ? keys   Esc rest");
         assert_eq!(shown(3), "");
     }
 
@@ -356,12 +383,12 @@ mod tests {
     fn a_click_on_the_foot_does_what_stands_there() {
         let foot = practice_foot(ENGLISH, false);
         let foot = fitted(&foot, 79);
-        let column = |word: &str| line(foot).find(word).unwrap() as u16;
-        assert_eq!(clicked(foot, column("Space")), Some(Action::HearAgain));
-        assert_eq!(clicked(foot, column("rest")), Some(Action::Pause));
-        assert_eq!(clicked(foot, column("A-G")), None);
-        assert_eq!(clicked(foot, column("A-G") - 1), None, "a gap");
-        assert_eq!(clicked(foot, 200), None);
+        let column = |word: &str| line(&foot).find(word).unwrap() as u16;
+        assert_eq!(clicked(&foot, column("Space")), Some(Action::HearAgain));
+        assert_eq!(clicked(&foot, column("rest")), Some(Action::Pause));
+        assert_eq!(clicked(&foot, column("A-G")), None);
+        assert_eq!(clicked(&foot, column("A-G") - 1), None, "a gap");
+        assert_eq!(clicked(&foot, 200), None);
     }
 
     #[test]

@@ -121,6 +121,11 @@ impl Page {
                 offer("Right", foot::VALUE_AFTER, Action::After),
                 offer("Esc", foot::HOME, Action::Pause),
             ],
+            Page::Practice(state) if state.desk.sitting().paused() => vec![
+                offer("?", foot::KEYS, Action::Help),
+                offer("Enter", foot::GO_ON, Action::Enter),
+                offer("Esc", foot::END, Action::Pause),
+            ],
             Page::Practice(state) => practice_foot(self.table(), state.on_staff()),
             Page::Progress(page) if page.why => vec![
                 offer("Up", foot::BEFORE, Action::Up),
@@ -132,6 +137,10 @@ impl Page {
                 offer("Down", foot::AFTER, Action::Down),
                 offer("Tab", foot::VIEWS, Action::Keyboard),
                 offer("w", foot::WHY, Action::Why),
+                offer("Esc", foot::HOME, Action::Pause),
+            ],
+            Page::Quiz(quiz) if quiz.is_over() => vec![
+                offer("Enter", foot::KEEP, Action::Enter),
                 offer("Esc", foot::HOME, Action::Pause),
             ],
             Page::Quiz(_) => vec![

@@ -16,6 +16,7 @@ use crate::engrave::{
     CellGrid, CellStyle, Event, NoteMark, Phrase, Role, Size, Staves, TooSmall, phrase_picture,
 };
 use crate::report::tuning::{CAUTION_SHORT, beating, spectrum, strip};
+use crate::shell::term::screens::wrapped;
 use crate::shell::tuner::{Tuner, TunerNews, TuningSitting};
 use crate::shell::words::screens as words;
 use crate::signal::tuning::Said;
@@ -337,21 +338,6 @@ fn said(view: &TuningView, sitting: &TuningSitting) -> (String, Style) {
         .unwrap_or_default();
     let again = sitting.said.is_some_and(Said::asks_again);
     (said, if again { BOLD } else { Style::new() })
-}
-
-/// `text` in lines of `width` at most.
-fn wrapped(text: &str, width: usize) -> Vec<String> {
-    let mut lines: Vec<String> = Vec::new();
-    for word in text.split(' ') {
-        match lines.last_mut() {
-            Some(last) if last.chars().count() + 1 + word.chars().count() <= width => {
-                last.push(' ');
-                last.push_str(word);
-            }
-            _ => lines.push(word.to_owned()),
-        }
-    }
-    lines
 }
 
 #[cfg(test)]

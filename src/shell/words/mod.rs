@@ -254,19 +254,26 @@ impl Wording {
                 seconds(ms)
             ));
         }
+        let name = |item: &Item| match item.task {
+            Some(_) => self.part(*item),
+            None => self.pitch(item.pitch, item.key),
+        };
         if !summary.slowest.is_empty() {
-            let slowest: Vec<String> = summary
-                .slowest
-                .iter()
-                .map(|(item, ms)| {
-                    let name = match item.task {
-                        Some(_) => self.part(*item),
-                        None => self.pitch(item.pitch, item.key),
-                    };
-                    format!("{name} {}", seconds(*ms))
-                })
-                .collect();
-            lines.push(format!("Slowest: {}", slowest.join(", ")));
+            let slowest = summary.slowest.iter();
+            let slowest = slowest.map(|(item, ms)| format!("{} {}", name(item), seconds(*ms)));
+            lines.push(format!(
+                "Slowest: {}",
+                slowest.collect::<Vec<_>>().join(", ")
+            ));
+        }
+        if !summary.missed.is_empty() {
+            let missed = summary.missed.iter();
+            let missed =
+                missed.map(|(item, times)| format!("{} {}", name(item), plural(*times, "time")));
+            lines.push(format!(
+                "Missed most: {}",
+                missed.collect::<Vec<_>>().join(", ")
+            ));
         }
         if let Some(sung) = summary.sung {
             lines.push(format!(

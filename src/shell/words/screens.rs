@@ -118,7 +118,7 @@ pub fn needs_window(columns: u16, rows: u16) -> String {
 
 /// How far a trial is.
 pub fn trial(heading: &str, spent: f64) -> String {
-    format!("{heading}   {:.0} of 100 done", spent * 100.0)
+    format!("{heading}   {:.0} % done", spent * 100.0)
 }
 
 /// Where a course may be entered.
@@ -229,6 +229,10 @@ pub mod foot {
     pub const VALUE_AFTER: &str = "value after";
     /// Go on.
     pub const GO_ON: &str = "go on";
+    /// End the sitting.
+    pub const END: &str = "end";
+    /// Keep what was found.
+    pub const KEEP: &str = "keep it";
     /// Leave the program.
     pub const LEAVE: &str = "leave";
     /// To the page before.

@@ -43,7 +43,7 @@ pub(super) fn request(state: &Practice, item: Item, miss: Option<Miss>) -> Reque
         last.push(mark(miss.asked(), Role::Asked));
         last.push(mark(miss.drawn, Role::Given));
     } else if let Some(pitch) = state.placed() {
-        last.push(mark(pitch, Role::Asked));
+        last.push(mark(pitch, Role::Plain));
     }
     for note in last {
         columns.push(Column { notes: vec![note] });
@@ -169,9 +169,6 @@ pub(super) fn choices(frame: &mut Frame, state: &Practice, area: Rect) {
     if choices.is_empty() || area.height == 0 {
         return;
     }
-    let each = choices
-        .iter()
-        .map(|choice| format!("{}  {}", choice.key, choice.name));
     let inside = Rect {
         x: area.x + 2.min(area.width),
         width: area.width.saturating_sub(4),
@@ -179,6 +176,9 @@ pub(super) fn choices(frame: &mut Frame, state: &Practice, area: Rect) {
     };
     if area.height > choices.len() as u16 {
         let top = first_row(area, choices.len());
+        let each = choices
+            .iter()
+            .map(|choice| format!("{}  {}", choice.key, choice.name));
         let lines: Vec<Line> = each.map(|text| Line::styled(text, strong())).collect();
         let rows = Rect {
             y: top,
@@ -187,13 +187,27 @@ pub(super) fn choices(frame: &mut Frame, state: &Practice, area: Rect) {
         };
         block(frame, rows, lines);
     } else {
-        let together: Vec<String> = each.collect();
-        block(
-            frame,
-            inside,
-            vec![Line::styled(together.join("   "), strong())],
-        );
+        let rows = side_by_side(state, area.width);
+        let lines = rows.into_iter().map(|text| Line::styled(text, strong()));
+        block(frame, inside, lines.collect());
     }
+}
+
+/// The answers to choose from in as few rows as a screen of `width` columns takes; none is broken.
+pub(super) fn side_by_side(state: &Practice, width: u16) -> Vec<String> {
+    let width = usize::from(width.saturating_sub(4));
+    let mut rows: Vec<String> = Vec::new();
+    for choice in state.desk.choices() {
+        let text = format!("{}  {}", choice.key, choice.name);
+        match rows.last_mut() {
+            Some(last) if last.chars().count() + 3 + text.chars().count() <= width => {
+                last.push_str("   ");
+                last.push_str(&text);
+            }
+            _ => rows.push(text),
+        }
+    }
+    rows
 }
 
 /// The row of the first of `count` answers in `area`.

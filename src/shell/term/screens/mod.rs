@@ -14,9 +14,15 @@ use ratatui::Frame;
 use ratatui::layout::Rect;
 use ratatui::style::{Modifier, Style};
 use ratatui::text::Line;
-use ratatui::widgets::{Paragraph, Wrap};
+use ratatui::widgets::{Clear, Paragraph, Wrap};
 
 use crate::shell::term::keys::{Action, Offer, clicked, fitted, line};
+
+/// Rows of what is said, at most: the picture goes on above them.
+const MOST_SAID: u16 = 3;
+
+/// A row of them for so many rows of the screen: on the lowest every row is wanted.
+const MORE_HEIGHT: u16 = 6;
 
 /// Writes `text` on one row; what does not fit is cut.
 fn row(frame: &mut Frame, y: u16, text: &str, style: Style) {
@@ -32,17 +38,52 @@ fn row(frame: &mut Frame, y: u16, text: &str, style: Style) {
     }
 }
 
+/// Writes what is said above the foot; what is longer than a row goes over the rows above it.
+fn saying(frame: &mut Frame, text: &str) {
+    let area = frame.area();
+    let lines = wrapped(text, usize::from(area.width.saturating_sub(2).max(1)));
+    let most = (area.height / MORE_HEIGHT).clamp(1, MOST_SAID);
+    let below = lines.len().clamp(1, usize::from(most)) as u16 + 1;
+    let top = area.height.saturating_sub(below);
+    if below > 2 {
+        let rows = Rect {
+            y: area.y + top,
+            height: (below - 1).min(area.height),
+            ..area
+        };
+        frame.render_widget(Clear, rows);
+    }
+    for (y, line) in (top..area.height.saturating_sub(1)).zip(&lines) {
+        row(frame, y, line, strong());
+    }
+}
+
+/// `text` in lines of `width` columns at most, broken at words.
+pub(in crate::shell::term) fn wrapped(text: &str, width: usize) -> Vec<String> {
+    let mut lines: Vec<String> = Vec::new();
+    for word in text.split(' ') {
+        match lines.last_mut() {
+            Some(last) if last.chars().count() + 1 + word.chars().count() <= width => {
+                last.push(' ');
+                last.push_str(word);
+            }
+            _ => lines.push(word.to_owned()),
+        }
+    }
+    lines
+}
+
 /// Writes what the foot offers on the last row.
 pub fn foot(frame: &mut Frame, offers: &[Offer]) {
     let area = frame.area();
     let fitted = fitted(offers, area.width.saturating_sub(1));
-    row(frame, area.height.saturating_sub(1), &line(fitted), dim());
+    row(frame, area.height.saturating_sub(1), &line(&fitted), dim());
 }
 
 /// What a click at `column` of the foot does, on a screen of `width` columns.
 pub fn foot_clicked(offers: &[Offer], column: u16, width: u16) -> Option<Action> {
     let fitted = fitted(offers, width.saturating_sub(1));
-    clicked(fitted, column.checked_sub(1)?)
+    clicked(&fitted, column.checked_sub(1)?)
 }
 
 /// Writes `text` in a block of rows, broken at words.

@@ -5,7 +5,7 @@ use ratatui::layout::{Rect, Size};
 use ratatui::text::Line;
 use ratatui::widgets::Paragraph;
 
-use super::{block, dim, ear, row, strong};
+use super::{block, dim, ear, row, saying, strong};
 use crate::drill::{Event, Feedback, Given, Miss, Rest, Typed};
 use crate::engrave::{
     self, Column, KeyMark, KeyboardMarks, Music, NoteMark, Phrase, Role, StageRange, Staves,
@@ -137,7 +137,7 @@ pub fn draw(frame: &mut Frame, state: &Practice, easel: &mut Easel) {
         None => String::new(),
     };
     let feedback = format!("{of_group}{feedback}");
-    row(frame, area.height.saturating_sub(2), &feedback, strong());
+    saying(frame, &feedback);
 }
 
 /// Asks for a key by its place.
@@ -269,13 +269,10 @@ fn with_list(state: &Practice, area: Rect) -> (Rect, Rect) {
         height: area.height - question,
         ..area
     };
-    let rows = state.desk.choices().len() as u16;
     let below = if state.choosing() {
         area.height
-    } else if rows > 0 {
-        1
     } else {
-        0
+        ear::side_by_side(state, area.width).len() as u16
     };
     let picture = Rect {
         height: area.height - below.min(area.height),

@@ -210,6 +210,11 @@ impl Quiz {
         self.next();
     }
 
+    /// Nothing is asked any more: what was found may be kept.
+    pub fn is_over(&self) -> bool {
+        self.begun && self.asked.is_none()
+    }
+
     /// What is asked, for the text mode; `None` when it is over.
     pub fn asked_in_words(&self) -> Option<String> {
         self.asked.map(|asked| match asked {

@@ -102,12 +102,11 @@ pub fn draw(frame: &mut Frame, page: &ProgressPage, easel: &mut Easel) {
     }
     let area = frame.area();
     let progress = &page.progress;
-    row(
-        frame,
-        0,
-        &words::how_it_goes(&progress.today.learner),
-        strong(),
-    );
+    let heading = match page.view {
+        View::Ear => words::HEARD_AND_READ.to_owned(),
+        View::Staff | View::List | View::Weeks => words::how_it_goes(&progress.today.learner),
+    };
+    row(frame, 0, &heading, strong());
     let width = area.width.saturating_sub(4);
     let at = |y: u16, height: u16| Rect {
         x: 2,
@@ -116,7 +115,6 @@ pub fn draw(frame: &mut Frame, page: &ProgressPage, easel: &mut Easel) {
         height,
     };
     if page.view == View::Ear {
-        row(frame, 0, words::HEARD_AND_READ, strong());
         return hearing(frame, at(2, area.height.saturating_sub(3)), page);
     }
     if progress.rows.is_empty() {
