@@ -15,6 +15,7 @@ use super::thin::Thinner;
 use super::tuning::Offsets;
 use super::voice::{self, VoiceTracker};
 use super::window::{Scene, Shape};
+use crate::signal::spectrum::dot;
 use crate::theory::{Hz, MidiNote, Temperament};
 
 mod look;
@@ -340,11 +341,11 @@ impl Listener {
 
     /// Measures the note that sounds again, on more of its sound, and forgets it when it has died away.
     fn sound_on(&mut self) {
-        let end = self.seen - self.start;
-        let power = mean_square(&self.sound[end - 4 * self.hop..end]);
         let Some(mut sounding) = self.sounding.take() else {
             return;
         };
+        let end = self.seen - self.start;
+        let power = mean_square(&self.sound[end - 4 * self.hop..end]);
         sounding.loudest = sounding.loudest.max(power);
         if power < 1e-8 || power < SILENT * sounding.loudest {
             return;
@@ -516,5 +517,5 @@ fn likelihood(odds: f32) -> f32 {
 }
 
 fn mean_square(sound: &[f32]) -> f32 {
-    sound.iter().map(|s| s * s).sum::<f32>() / sound.len().max(1) as f32
+    dot(sound, sound) / sound.len().max(1) as f32
 }
