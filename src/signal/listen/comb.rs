@@ -69,8 +69,9 @@ impl Relief {
             self.roots[at] = self.magnitudes[at].sqrt();
             self.energy_above[at] = self.energy_above[at + 1] + share;
         }
+        // The loudest bin counts wherever it lies: where all is hiss above 5 kHz there is no comb.
         let energy: f32 = self.magnitudes[..top].iter().sum();
-        self.norm = self.against(energy);
+        self.norm = self.against(energy.max(1.0));
         true
     }
 
