@@ -295,10 +295,13 @@ impl Listener {
         let length = (voice::FRAME_S * self.rate) as usize;
         let before_it = mean_square(&self.sound[at.saturating_sub(length)..at]);
         // Between two sung notes of one pitch the voice stops; what sounds on may have been taken for a struck one.
+        let soon = (HUM_S * self.rate) as usize;
         let goes_on = self
             .sounding
             .take()
-            .filter(|note| before_it > STOPPED * note.loudest)
+            .filter(|note| {
+                onset.sample < note.onset.sample + soon || before_it > STOPPED * note.loudest
+            })
             .map(|note| note.first);
         self.voice.cut();
         self.open = Some(Open {

@@ -21,7 +21,7 @@ const STEADY_BABBLE_ODDS: f32 = 2.5;
 pub(super) const BABBLE: usize = 2;
 const BABBLE_ODDS: f32 = 3.48;
 /// … and from which the first window is enough all the same.
-const BABBLE_CLEAR_ODDS: f32 = 6.0;
+const BABBLE_CLEAR_ODDS: f32 = 5.5;
 /// The voiced onsets lie within this time.
 pub(super) const BABBLE_S: f64 = 2.0;
 /// Keys below C2, below C3, below C6.
