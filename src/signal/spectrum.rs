@@ -31,6 +31,32 @@ pub fn tukey(length: usize, share: f32) -> Vec<f32> {
         .collect()
 }
 
+/// Sum of `values`, in eight lanes: the order of additions is fixed, and none waits for the one before.
+pub fn sum(values: &[f32]) -> f32 {
+    let (chunks, rest) = values.as_chunks::<8>();
+    let mut lanes = [0.0_f32; 8];
+    for chunk in chunks {
+        for (lane, value) in lanes.iter_mut().zip(chunk) {
+            *lane += value;
+        }
+    }
+    lanes.iter().sum::<f32>() + rest.iter().sum::<f32>()
+}
+
+/// Sum of the products of `a` and `b` as far as both go, in eight lanes.
+pub fn dot(a: &[f32], b: &[f32]) -> f32 {
+    let length = a.len().min(b.len());
+    let ((a, rest_a), (b, rest_b)) = (a[..length].as_chunks::<8>(), b[..length].as_chunks::<8>());
+    let mut lanes = [0.0_f32; 8];
+    for (a, b) in a.iter().zip(b) {
+        for (lane, (x, y)) in lanes.iter_mut().zip(a.iter().zip(b)) {
+            *lane += x * y;
+        }
+    }
+    let rest: f32 = rest_a.iter().zip(rest_b).map(|(x, y)| x * y).sum();
+    lanes.iter().sum::<f32>() + rest
+}
+
 /// A transform of one size, with its buffers.
 pub struct Spectrum {
     plan: Arc<dyn RealToComplex<f32>>,
@@ -73,8 +99,8 @@ impl Spectrum {
     /// scaled by 2 / Σ window.
     pub fn transform(&mut self, samples: &[f32], window: &[f32]) -> &[Complex<f32>] {
         debug_assert!(samples.len() == window.len() && samples.len() <= self.input.len());
-        let mean = samples.iter().sum::<f32>() / samples.len().max(1) as f32;
-        let scale = 2.0 / window.iter().sum::<f32>().max(f32::MIN_POSITIVE);
+        let mean = sum(samples) / samples.len().max(1) as f32;
+        let scale = 2.0 / sum(window).max(f32::MIN_POSITIVE);
         for ((slot, sample), weight) in self.input.iter_mut().zip(samples).zip(window) {
             *slot = (sample - mean) * weight * scale;
         }
@@ -109,6 +135,22 @@ mod tests {
             assert!((power[100] - 1.0).abs() < 0.01, "{}", power[100]);
             let best = (0..power.len()).max_by(|a, b| power[*a].total_cmp(&power[*b]));
             assert_eq!(best, Some(100));
+        }
+    }
+
+    #[test]
+    fn sums_in_lanes_are_sums() {
+        for length in [0, 1, 7, 8, 9, 100, 1023] {
+            let a: Vec<f32> = (0..length).map(|i| (i as f32 * 0.37).sin()).collect();
+            let b: Vec<f32> = (0..length).map(|i| (i as f32 * 0.11).cos()).collect();
+            let want: f64 = a.iter().map(|v| f64::from(*v)).sum();
+            assert!((f64::from(sum(&a)) - want).abs() < 1e-4, "{length}");
+            let want: f64 = a
+                .iter()
+                .zip(&b)
+                .map(|(x, y)| f64::from(*x) * f64::from(*y))
+                .sum();
+            assert!((f64::from(dot(&a, &b)) - want).abs() < 1e-4, "{length}");
         }
     }
 

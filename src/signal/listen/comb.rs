@@ -4,9 +4,19 @@
 
 use super::grid::{Grid, KeyGrid, STIFFNESS};
 
-/// Mistuning tried to each side, cents.
-const REACH: usize = 50;
-const STEP: usize = 10;
+/// Mistuning tried to each side, cents, and in steps of.
+const REACH: i32 = 50;
+const STEP: i32 = 10;
+/// Places tried, and those of a quick look among them: 30 cents to each side.
+const PLACES: usize = 11;
+const QUICK: [usize; 3] = [2, 5, 8];
+/// What lies between two places: the fine spectrum has so many values to a step, 0.6 cents apart.
+const PHASES: usize = 16;
+/// The fine spectrum begins at so many hertz, where there is nothing yet, and has so many steps: up to 16 kHz.
+const LOWEST: f64 = 20.0;
+const STEPS: usize = 1160;
+/// Values of the fine spectrum to an octave.
+pub(super) const PER_OCTAVE: f64 = (PHASES as i32 * 1200 / STEP) as f64;
 /// Contrast taken off a key that must be mistuned by 50 cents to fit.
 const OFF_PENALTY: f32 = 0.0225;
 /// Lines this far apart, over the window's length, are two; partials looked at to tell two keys apart, and how many of those
@@ -27,6 +37,11 @@ pub(super) struct Relief {
     bin: f64,
     seconds: f32,
     norm: f32,
+    /// The roots over logarithmic frequency: all values of the first phase, a step apart, then those of the next. Moving a
+    /// comb by a step is then moving along by one.
+    fine: Vec<f32>,
+    /// Where its values lie, hertz.
+    fine_at: Vec<f32>,
 }
 
 impl Relief {
@@ -54,9 +69,48 @@ impl Relief {
             self.roots[at] = self.magnitudes[at].sqrt();
             self.energy_above[at] = self.energy_above[at + 1] + share;
         }
+        // The loudest bin counts wherever it lies: where all is hiss above 5 kHz there is no comb.
         let energy: f32 = self.magnitudes[..top].iter().sum();
-        self.norm = self.against(energy);
+        self.norm = self.against(energy.max(1.0));
         true
+    }
+
+    /// Readies it for [`fit`], [`coarse`] and [`stiffness_evidence`].
+    pub(super) fn refine(&mut self) {
+        if self.fine_at.is_empty() {
+            self.fine_at = (0..PHASES * STEPS)
+                .map(|i| {
+                    let place = (i % STEPS) * PHASES + i / STEPS;
+                    (LOWEST * (place as f64 / PER_OCTAVE).exp2()) as f32
+                })
+                .collect();
+        }
+        let scale = (self.bin as f32).recip();
+        self.fine.clear();
+        let roots = &self.roots;
+        self.fine
+            .extend(self.fine_at.iter().map(|hz| between(roots, hz * scale)));
+    }
+
+    /// Sums of a comb's weights times the roots at its `places` (log₂ of multiples of `first`, in fine values), moved to each
+    /// of [`PLACES`] and by `more` fine values.
+    fn fan(&self, places: &[f32], weights: &[f32], first: f64, more: f32) -> [f32; PLACES] {
+        let reach = (REACH / STEP * PHASES as i32) as f32;
+        let start = ((first / LOWEST).log2() * PER_OCTAVE) as f32 - reach + more + 0.5;
+        let mut sums = [0.0; PLACES];
+        for (place, weight) in places.iter().zip(weights) {
+            let at = (place + start) as usize;
+            let from = at % PHASES * STEPS + at / PHASES;
+            if at / PHASES + PLACES > STEPS {
+                break;
+            }
+            if let Some(values) = self.fine[from..].first_chunk::<PLACES>() {
+                for (sum, value) in sums.iter_mut().zip(values) {
+                    *sum += weight * value;
+                }
+            }
+        }
+        sums
     }
 
     fn against(&self, energy: f32) -> f32 {
@@ -104,30 +158,29 @@ impl Fit {
     }
 }
 
-/// The best fit of one comb over mistunings of ±`reach` in steps of `step` and over the stiffnesses given.
+/// The best fit of one comb over the `places` (of [`PLACES`]), moved by `more` fine values, and over the stiffnesses given.
 fn best_of(
     relief: &Relief,
     comb: &KeyGrid,
     weights: &[f32],
-    (reach, step): (usize, usize),
-    stiffness: impl Iterator<Item = usize> + Clone,
+    (places, more): (impl Iterator<Item = usize> + Clone, usize),
+    stiffness: impl Iterator<Item = usize>,
 ) -> Fit {
     let mut best = Fit {
         contrast: f32::MIN,
         off: 0.0,
         stiffness: 0,
     };
-    let reach = reach as i32;
-    for off in (-reach..=reach).step_by(step) {
-        let first = comb.first * (f64::from(off) / 1200.0).exp2();
-        let off = off as f32;
-        let penalty = OFF_PENALTY * (off / 50.0) * (off / 50.0);
-        for s in stiffness.clone() {
-            let sum = relief.sum(&relief.roots, &comb.ratios[s], weights, first);
-            let value = sum * relief.norm - penalty;
-            if value > best.contrast {
+    for s in stiffness {
+        let sums = relief.fan(&comb.places[s], weights, comb.first, more as f32);
+        for place in places.clone() {
+            let off =
+                (place as i32 * STEP - REACH) as f32 + more as f32 * STEP as f32 / PHASES as f32;
+            let penalty = OFF_PENALTY * (off / 50.0) * (off / 50.0);
+            let contrast = sums[place] * relief.norm - penalty;
+            if contrast > best.contrast {
                 best = Fit {
-                    contrast: value,
+                    contrast,
                     off,
                     stiffness: s,
                 };
@@ -141,14 +194,14 @@ fn best_of(
 pub(super) fn coarse(grid: &Grid, relief: &Relief, key: usize) -> Fit {
     let comb = &grid.keys[key];
     let weights = grid.falling(comb.count.min(12));
-    best_of(relief, comb, weights, (30, 30), 0..1)
+    best_of(relief, comb, weights, (QUICK.into_iter(), 0), 0..1)
 }
 
 /// The best fit of one key.
 pub(super) fn fit(grid: &Grid, relief: &Relief, key: usize) -> Fit {
     let comb = &grid.keys[key];
     let weights = grid.falling(comb.count);
-    best_of(relief, comb, weights, (REACH, STEP), 0..STIFFNESS.len())
+    best_of(relief, comb, weights, (0..PLACES, 0), 0..STIFFNESS.len())
 }
 
 /// The contrast of plain magnitudes where `fit` places the key, against the energy from 0.7 of its first partial up:
@@ -170,9 +223,21 @@ pub(super) fn stiffness_evidence(grid: &Grid, relief: &Relief, key: usize) -> f3
         return 0.0;
     }
     let weights = grid.level(comb.count.min(20));
-    let places = (REACH, STEP / 2);
-    let stiff = best_of(relief, comb, weights, places, [0, 2, 3].into_iter()).contrast;
-    let soft = best_of(relief, comb, weights, places, 1..2).contrast;
+    // Places half a step apart.
+    let best = |stiffness: &[usize]| {
+        let at = |places, more| {
+            best_of(
+                relief,
+                comb,
+                weights,
+                (places, more),
+                stiffness.iter().copied(),
+            )
+            .contrast
+        };
+        at(0..PLACES, 0).max(at(0..PLACES - 1, PHASES / 2))
+    };
+    let (stiff, soft) = (best(&[0, 2, 3]), best(&[1]));
     let best = stiff.max(soft);
     if best <= 0.01 {
         return 0.0;

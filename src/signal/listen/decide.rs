@@ -134,6 +134,7 @@ impl Decider {
             if !self.analyser.fill(&mut self.early, Shape::Round, &part) {
                 return None;
             }
+            self.early.relief.refine();
             self.early_length = early;
             self.early_fits.fill(None);
         }
@@ -143,6 +144,8 @@ impl Decider {
             self.early_length = 0;
             return None;
         }
+        self.round.relief.refine();
+        self.flat.relief.refine();
         let mut best: Option<(f32, Verdict)> = None;
         let (mut second, mut second_key) = (f32::MIN, 0);
         let mut all = Vec::with_capacity(KEPT);

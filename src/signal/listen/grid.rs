@@ -2,6 +2,7 @@
 //! In: a bin width. Out: positions in bins of every key's partials and of the half-way points between them.
 //! Source: partials of a stiff string, f(x) = x·f1·√((1 + B·x²) / (1 + B)) (Fletcher 1964, JASA 36:203).
 
+use super::comb::PER_OCTAVE;
 use crate::signal::tuning::PianoTuning;
 use crate::theory::{Cents, Hz, MidiNote, Reference, Temperament};
 
@@ -76,6 +77,8 @@ pub(super) struct KeyGrid {
     pub(super) count: usize,
     /// By stiffness: frequencies of ½, 1, 1½ … count + ½, as multiples of the first partial.
     pub(super) ratios: [Vec<f32>; 4],
+    /// The same as log₂, in values of the fine spectrum (see [`comb`](super::comb)).
+    pub(super) places: [Vec<f32>; 4],
 }
 
 /// Combs of all keys.
@@ -111,11 +114,19 @@ impl Grid {
                         .map(|half| partial(1.0, half as f64 / 2.0, b) as f32)
                         .collect()
                 });
+                let places = std::array::from_fn(|s| {
+                    let ratios: &Vec<f32> = &ratios[s];
+                    ratios
+                        .iter()
+                        .map(|ratio| PER_OCTAVE as f32 * ratio.log2())
+                        .collect()
+                });
                 KeyGrid {
                     usual: first,
                     first,
                     count,
                     ratios,
+                    places,
                 }
             })
             .collect();

@@ -10,11 +10,12 @@ use super::grid::{self, Grid};
 use super::onset::{Onset, OnsetDetector};
 use super::pitch::Estimate;
 use super::ring::RingPredictor;
-use super::rules::{self, BABBLE_S};
+use super::rules::{self, BABBLE, BABBLE_S};
 use super::thin::Thinner;
 use super::tuning::Offsets;
 use super::voice::{self, VoiceTracker};
 use super::window::{Scene, Shape};
+use crate::signal::spectrum::dot;
 use crate::theory::{Hz, MidiNote, Temperament};
 
 mod look;
@@ -39,6 +40,10 @@ const WEAK: f32 = 0.6;
 const VOICE_WAIT_S: f64 = 1.2;
 /// A sung note's steady pitch begins at most this long after its onset.
 const LATEST_VOICE_S: f64 = 0.25;
+/// A voice that has fallen to this share of its loudest has stopped (−10 dB).
+const STOPPED: f32 = 0.1;
+/// A consonant that is hummed lasts no longer; the note began with it.
+const HUM_S: f64 = 0.2;
 /// A struck note's first partial is measured again on this much sound.
 const REMEASURED: [f64; 3] = [0.1, 0.17, 0.25];
 /// A note whose power has fallen to this share of its loudest is over (−50 dB).
@@ -102,6 +107,10 @@ struct Open {
     onset: Onset,
     /// Power of the frame at the onset.
     before: f32,
+    /// An undecided onset shortly before, and the pitch that sounded since: a hummed consonant.
+    hummed: Option<(Onset, f64)>,
+    /// The pitch of a note that had not stopped at the onset, which may be a consonant within it.
+    goes_on: Option<f64>,
 }
 
 /// A decided note, while it sounds.
@@ -264,6 +273,7 @@ impl Listener {
                 faint: None,
                 held: None,
                 voiced: false,
+                sung: self.sounding.as_ref().is_some_and(|s| s.struck.is_none()),
                 echo,
                 before,
             });
@@ -276,13 +286,29 @@ impl Listener {
         if weak {
             return;
         }
-        self.sounding = None;
-        self.voice.cut();
+        let hummed = self.open.and_then(|open| {
+            let apart = (onset.sample - open.onset.sample) as f64 / self.rate;
+            let pitch = self.voice.newest?.frequency;
+            (apart < HUM_S && self.voice.age() >= HELD).then_some((open.onset, pitch))
+        });
         let at = onset.sample - self.start;
         let length = (voice::FRAME_S * self.rate) as usize;
+        let before_it = mean_square(&self.sound[at.saturating_sub(length)..at]);
+        // Between two sung notes of one pitch the voice stops; what sounds on may have been taken for a struck one.
+        let soon = (HUM_S * self.rate) as usize;
+        let goes_on = self
+            .sounding
+            .take()
+            .filter(|note| {
+                onset.sample < note.onset.sample + soon || before_it > STOPPED * note.loudest
+            })
+            .map(|note| note.first);
+        self.voice.cut();
         self.open = Some(Open {
             onset,
-            before: mean_square(&self.sound[at.saturating_sub(length)..at]),
+            before: before_it,
+            hummed,
+            goes_on,
         });
     }
 
@@ -314,17 +340,25 @@ impl Listener {
         ];
         let odds = voice::log_odds(&stretch.measures, &more, babble);
         let since = (self.seen - open.onset.sample) as f64 / self.rate;
-        if !rules::sung_enough(odds, since) {
+        if !rules::sung_enough(odds, stretch.colour(), since) {
             return;
         }
-        self.rejects.retain(|at| *at != open.onset.sample);
         let a4 = self.options.reference.hz();
         let number = 69.0 + 12.0 * (stretch.frequency / a4.0).log2();
         let key = MidiNote(number.round() as i16);
         if key < lowest || key > highest {
             return;
         }
-        events.push(self.event(&open.onset, key, Hz(stretch.frequency), odds));
+        let same = |pitch: f64| (12.0 * (pitch / stretch.frequency).log2()).abs() < 1.0;
+        let begun = match open.hummed {
+            Some((before, pitch)) if same(pitch) => before,
+            _ => open.onset,
+        };
+        // What began since was part of the note.
+        self.rejects.retain(|at| *at < begun.sample);
+        if !open.goes_on.is_some_and(same) {
+            events.push(self.event(&begun, key, Hz(stretch.frequency), odds));
+        }
         self.open = None;
         self.pending.clear();
         self.sounding = Some(Sounding {
@@ -340,11 +374,11 @@ impl Listener {
 
     /// Measures the note that sounds again, on more of its sound, and forgets it when it has died away.
     fn sound_on(&mut self) {
-        let end = self.seen - self.start;
-        let power = mean_square(&self.sound[end - 4 * self.hop..end]);
         let Some(mut sounding) = self.sounding.take() else {
             return;
         };
+        let end = self.seen - self.start;
+        let power = mean_square(&self.sound[end - 4 * self.hop..end]);
         sounding.loudest = sounding.loudest.max(power);
         if power < 1e-8 || power < SILENT * sounding.loudest {
             return;
@@ -389,9 +423,19 @@ impl Listener {
                 self.voice
                     .newest
                     .filter(|_| settled && self.voice.age() >= HELD)
+                    .filter(|e| self.pending.iter().all(|p| self.agrees(p, e.frequency)))
                     .map(of_voice)
             }
         }
+    }
+
+    /// Whether an undecided onset may be a voice at `frequency`: under a treble string that is not sure yet there is a knock
+    /// with a pitch of its own.
+    fn agrees(&self, pending: &Pending, frequency: f64) -> bool {
+        pending.faint.as_ref().is_none_or(|(verdict, _)| {
+            let first = self.decider.grid.keys[verdict.key].first;
+            (12.0 * (frequency / first).log2()).abs() < 1.0
+        })
     }
 
     /// The pitch of a voice in the newest frame, whatever was decided.
@@ -443,6 +487,7 @@ impl Listener {
             .iter()
             .filter(|at| **at < sample && sample - **at < (BABBLE_S * self.rate) as usize)
             .count()
+            .min(BABBLE)
     }
 
     /// What sounded before `onset`, continued after it.
@@ -516,5 +561,5 @@ fn likelihood(odds: f32) -> f32 {
 }
 
 fn mean_square(sound: &[f32]) -> f32 {
-    sound.iter().map(|s| s * s).sum::<f32>() / sound.len().max(1) as f32
+    dot(sound, sound) / sound.len().max(1) as f32
 }

@@ -4,7 +4,7 @@
 
 use std::collections::VecDeque;
 
-use super::super::spectrum::{Spectrum, hann};
+use super::super::spectrum::{Spectrum, dot, hann};
 
 /// Frames over which growth is measured.
 const LAG: usize = 3;
@@ -100,12 +100,7 @@ impl OnsetDetector {
         self.levels.rotate_right(1);
         let mut newest = std::mem::take(&mut self.levels[0]);
         for (index, band) in self.bands.iter().enumerate() {
-            let power: f32 = band
-                .weights
-                .iter()
-                .zip(&self.power[band.first_bin..])
-                .map(|(w, p)| w * p)
-                .sum();
+            let power = dot(&band.weights, &self.power[band.first_bin..]);
             let smooth = &mut self.smooth[index];
             let floor = &mut self.floor[index];
             *smooth += 0.15 * (power - *smooth);

@@ -2,7 +2,7 @@
 //! In: a frame of one length at the working rate. Out: an [`Estimate`]; no pitch is `None`, never 0 Hz.
 //! Source: normalised square difference (McLeod & Wyvill 2005, ICMC), by the Wiener–Khinchin theorem.
 
-use super::super::spectrum::{Spectrum, hann};
+use super::super::spectrum::{Spectrum, dot, hann};
 use super::comb::{Relief, contrast_at};
 use super::grid::{Grid, KEYS, STIFFNESS, inharmonicity, key};
 use super::measure::first_partial;
@@ -74,7 +74,7 @@ impl PitchFinder {
 
     /// The pitch of `frame`, if it has one.
     pub(super) fn estimate(&mut self, frame: &[f32], grid: &Grid) -> Option<Estimate> {
-        let energy: f32 = frame.iter().map(|s| s * s).sum();
+        let energy = dot(frame, frame);
         // Below −90 dBFS there is nothing to hear.
         if energy < 1e-9 * frame.len() as f32 {
             return None;

@@ -94,14 +94,14 @@ fn burg(sound: &[f64]) -> Option<Vec<f64>> {
         return None;
     }
     let (mut forward, mut backward) = (sound[1..].to_vec(), sound[..sound.len() - 1].to_vec());
+    let last = forward.len();
     let mut coefficients: Vec<f64> = Vec::with_capacity(order);
     let mut earlier = Vec::with_capacity(order);
     for step in 0..order {
-        let (mut cross, mut energy) = (0.0, 0.0);
-        for (f, b) in forward.iter().zip(&backward) {
-            cross += f * b;
-            energy += f * f + b * b;
-        }
+        // The backward errors fall one behind with each step.
+        let (f, b) = (&mut forward[step..], &mut backward[..last - step]);
+        let energy = dot(f, f) + dot(b, b);
+        let cross = dot(f, b);
         if energy <= 1e-18 {
             break;
         }
@@ -114,15 +114,26 @@ fn burg(sound: &[f64]) -> Option<Vec<f64>> {
         if step + 1 == order {
             break;
         }
-        for (f, b) in forward.iter_mut().zip(backward.iter_mut()) {
+        for (f, b) in f.iter_mut().zip(b) {
             let (old_f, old_b) = (*f, *b);
             *f = old_f - reflection * old_b;
             *b = old_b - reflection * old_f;
         }
-        forward.remove(0);
-        backward.pop();
     }
     Some(coefficients)
+}
+
+/// Sum of the products of `a` and `b`, which are equally long, in four lanes.
+fn dot(a: &[f64], b: &[f64]) -> f64 {
+    let ((a, rest_a), (b, rest_b)) = (a.as_chunks::<4>(), b.as_chunks::<4>());
+    let mut lanes = [0.0_f64; 4];
+    for (a, b) in a.iter().zip(b) {
+        for (lane, (x, y)) in lanes.iter_mut().zip(a.iter().zip(b)) {
+            *lane += x * y;
+        }
+    }
+    let rest: f64 = rest_a.iter().zip(rest_b).map(|(x, y)| x * y).sum();
+    lanes.iter().sum::<f64>() + rest
 }
 
 /// `known` and `more` samples after it.
@@ -132,7 +143,7 @@ fn run_on(known: &[f64], coefficients: &[f64], more: usize) -> Vec<f64> {
     let reversed: Vec<f64> = coefficients.iter().rev().copied().collect();
     for _ in 0..more {
         let past = &line[line.len() - reversed.len()..];
-        line.push(past.iter().zip(&reversed).map(|(s, c)| s * c).sum());
+        line.push(dot(past, &reversed));
     }
     line
 }

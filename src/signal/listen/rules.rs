@@ -9,6 +9,9 @@ use super::decide::Verdict;
 const FIRST_ODDS: f32 = 2.59;
 const EARLY_ODDS: f32 = 1.73;
 const LATE_ODDS: f32 = 1.1;
+/// Log odds from which this margin is enough, from C3 up.
+const CLEAR_ODDS: f32 = 5.5;
+const CLEAR_MARGIN: f32 = 1.5;
 /// This many windows in a row for one key, with such a margin and such mean odds, are enough too.
 pub(super) const STEADY: usize = 4;
 const STEADY_MARGIN: f32 = 4.0;
@@ -17,17 +20,23 @@ const STEADY_BABBLE_ODDS: f32 = 2.5;
 /// Log odds that are enough (97 in a hundred) while somebody talks: after this many voiced onsets that were no notes …
 pub(super) const BABBLE: usize = 2;
 const BABBLE_ODDS: f32 = 3.48;
-/// … within this time.
+/// … and from which the first window is enough all the same.
+const BABBLE_CLEAR_ODDS: f32 = 5.5;
+/// The voiced onsets lie within this time.
 pub(super) const BABBLE_S: f64 = 2.0;
 /// Keys below C2, below C3, below C6.
 const DEEP: usize = 36 - 21;
 pub(super) const BASS: usize = 48 - 21;
 const SIXTH_OCTAVE: usize = 84 - 21;
 /// Log odds that are enough for a sung note by the time since its onset: a syllable of speech holds still for 0.2 s at most.
-const VOICE_ODDS: [(f64, f32); 3] = [(0.19, 5.0), (0.26, 2.5), (f64::MAX, 1.2)];
-/// Lines beside a key's own, as a share of them, from which company is doubted, and from which it is sure at a time when lines
-/// a semitone apart are told apart.
+const VOICE_ODDS: [(f64, f32); 3] = [(0.19, 5.0), (0.235, 2.5), (f64::MAX, 1.2)];
+/// Partials that change so much, decibels in the mean, are of another vowel: sung syllables stay below, also while they begin.
+const OTHER_COLOUR: f32 = 12.0;
+/// Lines beside a key's own, as a share of them, from which company is doubted (and if the second key is not within a tone of
+/// it and this far behind), and from which it is sure at a time when lines a semitone apart are told apart.
 const COMPANY_DOUBTED: f32 = 0.55;
+const COMPANY_DOUBTED_FAR: f32 = 0.65;
+const COMPANY_MARGIN: f32 = 6.0;
 const COMPANY_SURE: f32 = 0.6;
 const COMPANY_S: f64 = 0.105;
 /// From when on two neighbouring keys that explain a note alike are told as such.
@@ -52,7 +61,11 @@ pub(super) fn enough(
     seconds: f64,
     babble: bool,
 ) -> bool {
-    let patience = if babble { 0.02 } else { 0.0 };
+    let patience = if babble && odds < BABBLE_CLEAR_ODDS {
+        0.018
+    } else {
+        0.0
+    };
     if seconds < earliest(verdict.key) + patience - 1e-9 {
         return false;
     }
@@ -64,7 +77,13 @@ pub(super) fn enough(
     if babble {
         asked = asked.max(BABBLE_ODDS);
     }
-    if odds >= asked && verdict.margin >= margin_asked(seconds) {
+    // Odds that are far from doubt need less of a margin: it is among what they were made from.
+    let margin = if odds >= CLEAR_ODDS && !babble && verdict.key >= BASS {
+        margin_asked(seconds).min(CLEAR_MARGIN)
+    } else {
+        margin_asked(seconds)
+    };
+    if odds >= asked && verdict.margin >= margin {
         return true;
     }
     // One key far ahead of all others, window after window, needs less in each.
@@ -92,11 +111,18 @@ pub(super) enum Company {
     Beside,
 }
 
-/// Whether `key` was struck alone, where lines within a tone beside its own have the share `beside` of its strength after
+/// Whether the key of `verdict` was struck alone, where lines within a tone beside its own have the share `beside` of its strength after
 /// `seconds`. Single notes have 0.35 in the middle and 0.55 in 95 of 100; neighbours struck together 0.7 in the middle.
 /// Below C3 the early windows cannot tell.
-pub(super) fn company(key: usize, beside: f32, seconds: f64) -> Company {
-    if key < BASS || beside < COMPANY_DOUBTED {
+pub(super) fn company(verdict: &Verdict, beside: f32, seconds: f64) -> Company {
+    // Of two neighbours the other explains what was struck nearly as well, of a treble key under a knock some other does.
+    let far_ahead = verdict.second.abs_diff(verdict.key) > 2 && verdict.margin >= COMPANY_MARGIN;
+    let doubted = if far_ahead {
+        COMPANY_DOUBTED_FAR
+    } else {
+        COMPANY_DOUBTED
+    };
+    if verdict.key < BASS || beside < doubted {
         Company::Alone
     } else if seconds < COMPANY_S {
         Company::Doubtful
@@ -123,8 +149,12 @@ pub(super) fn faint_but_there(verdict: &Verdict, odds: f32) -> bool {
     verdict.key >= TREBLE && odds >= FAINT_ODDS && verdict.margin >= FAINT_MARGIN
 }
 
-/// Whether a stretch of pitch with `odds` is a sung note, `since` seconds after its onset.
-pub(super) fn sung_enough(odds: f32, since: f64) -> bool {
+/// Whether a stretch of pitch with `odds`, whose partials change by `colour` decibels from its first half to its second, is a
+/// sung note, `since` seconds after its onset.
+pub(super) fn sung_enough(odds: f32, colour: f32, since: f64) -> bool {
+    if colour >= OTHER_COLOUR {
+        return false;
+    }
     VOICE_ODDS
         .iter()
         .find(|(until, _)| since < *until)

@@ -1,6 +1,7 @@
 //! Thins a stream by a whole factor, so that all analysis runs between 22 and 44 kHz (or at a lower native rate).
 //! In: samples at the native rate, in pieces of any size. Out: samples at the working rate, about half a millisecond late.
 
+use super::super::spectrum::dot;
 use super::event::ListenError;
 
 /// Lowest working rate that thinning may reach: the highest key's second partial lies at 8.4 kHz.
@@ -77,7 +78,7 @@ impl Thinner {
         let mut next = length + self.factor - self.phase;
         while next <= self.line.len() {
             let window = &self.line[next - length..next];
-            out.push(window.iter().zip(&self.taps).map(|(s, t)| s * t).sum());
+            out.push(dot(window, &self.taps));
             next += self.factor;
         }
         self.phase = self.line.len() + self.factor - next;

@@ -16,6 +16,8 @@ const LEAST: usize = 14;
 const STEADY: usize = 16;
 /// A step of more than this is another note, cents.
 const JUMP: f64 = 90.0;
+/// An octave and no more than this is the same note in another octave, cents.
+const SAME_NOTE: f64 = 60.0;
 /// Least clarity and contrast of a frame with a pitch.
 const CLEAR: f32 = 0.55;
 const CONTRAST: f32 = 0.12;
@@ -33,8 +35,10 @@ pub(super) const MEASURES: usize = 14;
 
 #[derive(Debug, Clone, Copy)]
 struct Step {
-    /// Cents above 1 Hz.
+    /// Cents above 1 Hz, in the octave of the run's first frame.
     cents: f64,
+    /// Octaves above that in which it was heard.
+    octave: i32,
     clarity: f32,
     contrast: f32,
     /// Levels of the first partials, decibels.
@@ -64,6 +68,13 @@ pub(super) struct Stretch {
     /// It still slides to its pitch.
     pub(super) sliding: bool,
     pub(super) measures: [f32; MEASURES],
+}
+
+impl Stretch {
+    /// How much its partials change from its first half to its second, decibels in the mean.
+    pub(super) fn colour(&self) -> f32 {
+        self.measures[8]
+    }
 }
 
 impl VoiceTracker {
@@ -98,7 +109,16 @@ impl VoiceTracker {
             self.cut();
             return None;
         };
-        let cents = 1200.0 * estimate.frequency.log2();
+        let mut cents = 1200.0 * estimate.frequency.log2();
+        let mut octave = 0;
+        // No voice leaps an octave and back within a few hundredths of a second: the estimate does, where odd partials are weak.
+        if let Some(last) = self.run.back() {
+            let leap = (cents - last.cents) / 1200.0;
+            if leap.abs().round() == 1.0 && (leap.abs() - 1.0).abs() * 1200.0 < SAME_NOTE {
+                octave = leap.round() as i32;
+                cents -= 1200.0 * f64::from(octave);
+            }
+        }
         if self
             .run
             .back()
@@ -113,18 +133,36 @@ impl VoiceTracker {
             self.run.pop_front();
         }
         let (power, bin) = (&self.finder.power, self.finder.bin);
+        let folded = (cents / 1200.0).exp2();
         self.run.push_back(Step {
             cents,
+            octave,
             clarity: estimate.clarity,
             contrast: estimate.contrast,
             levels: std::array::from_fn(|n| {
-                let at = ((n + 1) as f64 * estimate.frequency / bin).round() as usize;
+                let at = ((n + 1) as f64 * folded / bin).round() as usize;
                 let peak = power.get(at.saturating_sub(1)..at + 2).unwrap_or_default();
                 10.0 * peak.iter().copied().fold(1e-10, f32::max).log10()
             }),
         });
+        let frequency = folded * f64::from(self.octave()).exp2();
+        self.newest = Some(Estimate {
+            frequency,
+            ..estimate
+        });
         self.age += 1;
         (self.age >= LEAST).then(|| self.stretch())
+    }
+
+    /// The octave, from that in which the run is kept, that most of its frames were heard in.
+    fn octave(&self) -> i32 {
+        [-1, 1]
+            .into_iter()
+            .find(|octave| {
+                let there = self.run.iter().filter(|s| s.octave == *octave).count();
+                2 * there > self.run.len()
+            })
+            .unwrap_or(0)
     }
 
     fn stretch(&self) -> Stretch {
@@ -158,7 +196,7 @@ impl VoiceTracker {
         let log = |cents: f64, unit: f64| (1.0 + cents.abs() / unit).log2() as f32;
         Stretch {
             begun: self.begun,
-            frequency: (centre / 1200.0).exp2(),
+            frequency: (centre / 1200.0 + f64::from(self.octave())).exp2(),
             sliding: sliding(&pitches),
             measures: [
                 (self.age as f32 / 20.0).log2().min(2.0),

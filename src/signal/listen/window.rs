@@ -75,9 +75,33 @@ pub(super) struct Analyser {
     spectra: [Spectrum; 2],
     windows: Vec<(Shape, Vec<f32>)>,
     heard: Vec<Complex<f32>>,
+    /// For each of the spectra, by bin: what lies around it.
+    around: [Vec<Around>; 2],
     sums: Vec<f64>,
     logs: Vec<f64>,
     rate: f64,
+}
+
+/// Bins around one: those its mean is taken of, and those its typical value is.
+#[derive(Debug, Clone)]
+struct Around {
+    mean: (usize, usize),
+    typical: (usize, usize),
+}
+
+impl Around {
+    /// Of bin `at` of `bins`, each `bin` hertz wide.
+    fn new(at: usize, bins: usize, bin: f64) -> Around {
+        let frequency = at as f64 * bin;
+        let within = |reach: f64| {
+            let reach = (reach / bin) as usize + 1;
+            (at.saturating_sub(reach), (at + reach + 1).min(bins))
+        };
+        Around {
+            mean: within((0.05 * frequency).max(40.0)),
+            typical: within((0.12 * frequency).max(80.0)),
+        }
+    }
 }
 
 impl Analyser {
@@ -87,8 +111,16 @@ impl Analyser {
         let size = ((rate / 4.1) as usize).next_power_of_two();
         let long = Spectrum::new(size);
         let bins = long.bins();
+        let spectra = [Spectrum::new(size / 2), long];
+        let around = [&spectra[0], &spectra[1]].map(|s| {
+            let bin = rate / s.size() as f64;
+            (0..s.bins())
+                .map(|at| Around::new(at, s.bins(), bin))
+                .collect()
+        });
         Analyser {
-            spectra: [Spectrum::new(size / 2), long],
+            spectra,
+            around,
             windows: Vec::new(),
             heard: Vec::with_capacity(bins),
             sums: vec![0.0; bins + 1],
@@ -159,7 +191,7 @@ impl Analyser {
             }
             let seconds = length as f64 / self.rate;
             // A longer window trusts the prediction less.
-            self.even_floor(slot, (0.03 + 1.1 * seconds) as f32);
+            self.even_floor(slot, which, (0.03 + 1.1 * seconds) as f32);
         }
         for ((fresh, power), floor) in slot.fresh.iter_mut().zip(&slot.power).zip(&slot.floor) {
             *fresh = (power - floor).max(0.0);
@@ -170,26 +202,25 @@ impl Analyser {
 
     /// Where ringing lines are predicted, only `share` of them stays in the floor; the noise between them stays whole:
     /// the lesser of its mean and twice its typical value around.
-    fn even_floor(&mut self, slot: &mut Slot, share: f32) {
+    fn even_floor(&mut self, slot: &mut Slot, which: usize, share: f32) {
         let floor = &mut slot.floor;
-        let bins = floor.len();
-        for (i, p) in floor.iter().enumerate() {
-            self.sums[i + 1] = self.sums[i] + f64::from(*p);
-            self.logs[i + 1] = self.logs[i] + f64::from(quick_log2(p.max(1e-20)));
+        let (mut sum, mut log) = (0.0, 0.0);
+        for ((p, sums), logs) in floor
+            .iter()
+            .zip(&mut self.sums[1..])
+            .zip(&mut self.logs[1..])
+        {
+            sum += f64::from(*p);
+            log += f64::from(quick_log2(p.max(1e-20)));
+            (*sums, *logs) = (sum, log);
         }
-        for (i, value) in floor.iter_mut().enumerate() {
-            let frequency = i as f64 * slot.bin;
-            let around = |reach: f64| {
-                let reach = (reach / slot.bin) as usize + 1;
-                (i.saturating_sub(reach), (i + reach + 1).min(bins))
-            };
-            let (a, b) = around((0.05 * frequency).max(40.0));
-            let mean = (self.sums[b] - self.sums[a]) / (b - a) as f64;
-            let (a, b) = around((0.12 * frequency).max(80.0));
-            let log = (self.logs[b] - self.logs[a]) / (b - a) as f64;
+        for (value, around) in floor.iter_mut().zip(&self.around[which]) {
+            let mean =
+                |sums: &[f64], (a, b): (usize, usize)| (sums[b] - sums[a]) as f32 / (b - a) as f32;
             // The mean of the logarithm of noise power lies 0.83 octaves below the logarithm of its mean (Euler's constant).
-            let typical = (log + 0.833).exp2();
-            *value = (mean.min(2.0 * typical) as f32).max(share * *value);
+            let twice_typical = quick_exp2(mean(&self.logs, around.typical) + 1.833);
+            let least = share * *value;
+            *value = mean(&self.sums, around.mean).min(twice_typical).max(least);
         }
     }
 }
@@ -202,9 +233,30 @@ fn quick_log2(value: f32) -> f32 {
     exponent + (-0.344_845 * mantissa + 2.024_658) * mantissa - 1.674_873
 }
 
+/// 2 to the power of a number from −120 to 120, within 0.3 %.
+fn quick_exp2(value: f32) -> f32 {
+    // Moved up, so that cutting off is rounding down.
+    let moved = value + 127.0;
+    let whole = moved as u32;
+    let part = moved - whole as f32;
+    let scale = f32::from_bits(whole << 23);
+    scale * (1.001_724 + part * (0.657_636 + part * 0.337_189))
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn the_quick_power_is_close() {
+        for step in -1_200..1_200 {
+            let value = step as f32 / 10.0;
+            assert!(
+                (quick_exp2(value) / value.exp2() - 1.0).abs() < 0.003,
+                "{value}"
+            );
+        }
+    }
 
     #[test]
     fn the_quick_logarithm_is_close() {

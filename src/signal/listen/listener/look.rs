@@ -32,6 +32,8 @@ pub(super) struct Pending {
     pub(super) held: Option<(Verdict, f32)>,
     /// A window had a period.
     pub(super) voiced: bool,
+    /// It came while a voice held a note: a syllable may have begun.
+    pub(super) sung: bool,
     /// It came soon after a stronger one that was not decided yet.
     pub(super) echo: bool,
     /// A stronger, undecided onset just before: of a bass string it is the same stroke.
@@ -89,9 +91,9 @@ impl Listener {
                 pending.run.pop_front();
             }
             pending.run.push_back((verdict.key, verdict.margin, odds));
-            let babble = self.babble(pending.onset.sample) >= BABBLE;
+            let babble = pending.sung || self.babble(pending.onset.sample) >= BABBLE;
             if rules::enough(&pending.run, &verdict, odds, *seconds, babble) {
-                match rules::company(verdict.key, self.decider.company(&verdict), *seconds) {
+                match rules::company(&verdict, self.decider.company(&verdict), *seconds) {
                     Company::Alone => {
                         self.strike(pending, &verdict, odds, Surety::Sure, events);
                         return true;
@@ -174,8 +176,10 @@ impl Listener {
     /// Ends an onset that no window took for a note.
     pub(super) fn reject(&mut self, pending: &mut Pending) {
         self.undecided = Some((pending.onset, std::mem::take(&mut pending.ring)));
-        if pending.voiced && pending.look >= 2 {
-            if self.rejects.len() == BABBLE {
+        // Under a held note it was part of that.
+        if pending.voiced && pending.look >= 2 && !pending.sung {
+            // One more than count: this onset itself may be asked about yet.
+            if self.rejects.len() > BABBLE {
                 self.rejects.pop_front();
             }
             self.rejects.push_back(pending.onset.sample);
