@@ -4,7 +4,7 @@
 use std::fmt::Write as _;
 
 use crate::signal::tuning::{
-    CLOCK, Findings, Guided, Instrument, KEYS, KeyReading, Struck, Verdict,
+    CLOCK, Findings, Guided, Instrument, KEYS, KeyReading, Remark, SOUR, Struck, Verdict,
 };
 use crate::theory::MidiNote;
 
@@ -258,7 +258,7 @@ pub fn svg(instrument: &Instrument, findings: &Findings) -> String {
             out,
             "<text x=\"{:.1}\" y=\"{:.1}\" text-anchor=\"middle\">C{}</text>",
             x(f64::from(key)),
-            HEIGHT - 18.0,
+            HEIGHT - 21.0,
             key / 12 - 1
         );
     }
@@ -290,7 +290,7 @@ pub fn svg(instrument: &Instrument, findings: &Findings) -> String {
     let _ = writeln!(
         out,
         "<text x=\"{LEFT}\" y=\"{:.1}\">points: keys, in cents from equal temperament; line: what this piano's strings ask for</text>\n</svg>",
-        HEIGHT - 2.0
+        HEIGHT - 6.0
     );
     out
 }
@@ -335,11 +335,25 @@ pub fn html(instrument: &Instrument, findings: &Findings, compared: &[String]) -
             reading.first_se.0,
             findings.off[&struck.key.0],
             1e4 * reading.inharmonicity,
-            escaped(&remarks(struck).join("; "))
+            escaped(&noteworthy(struck).join("; "))
         );
     }
-    out.push_str("</tbody></table>\n</body></html>\n");
+    out.push_str(
+        "</tbody></table>\n<p>Unison: how far apart a key's strings lie, or how one string beats with itself; it is a remark where it is \
+         sour. B: how stiff the strings are; it draws their partials apart. ±: one standard error.</p>\n</body></html>\n",
+    );
     out
+}
+
+/// What must be said about a key in a table that shows its unison: that only where it is sour.
+fn noteworthy(struck: &Struck) -> Vec<String> {
+    let sour = |remark: &&Remark| !matches!(remark, Remark::Unison(spread) if spread.0 <= SOUR);
+    struck
+        .remarks
+        .iter()
+        .filter(sour)
+        .map(|remark| remark.words())
+        .collect()
 }
 
 /// What must be said about a key, in words.
