@@ -126,6 +126,11 @@ fn weighted(points: &[Point], first: f64, b: f64) -> Option<StringFit> {
 fn solve(points: &[Point], start: (f64, f64), b: f64, scatter: f64) -> Option<(StringFit, f64)> {
     let expected = b.max(1e-7).ln();
     let (mut f, mut log_b) = (start.0.ln(), start.1.max(1e-7).ln());
+    // Logarithms of the partials' frequencies, over their numbers.
+    let log_hz: Vec<f64> = points
+        .iter()
+        .map(|point| (point.hz / f64::from(point.n)).ln())
+        .collect();
     let mut matrix = [0.0; 3];
     let mut squares = 0.0;
     for round in 0..ROUNDS {
@@ -135,10 +140,11 @@ fn solve(points: &[Point], start: (f64, f64), b: f64, scatter: f64) -> Option<(S
         let (mut m11, mut m12, mut m22) = (0.0, 0.0, prior);
         let (mut v1, mut v2) = (0.0, prior * (expected - log_b));
         squares = 0.0;
-        for point in points {
+        let first = f - 0.5 * (1.0 + b).ln();
+        for (point, log_hz) in points.iter().zip(&log_hz) {
             let n = f64::from(point.n);
             let variance = point.cents_se().powi(2) + (scatter * point.looseness()).powi(2);
-            let off = CENTS * (point.hz.ln() - partial(f.exp(), b, point.n).ln());
+            let off = CENTS * (log_hz - first - 0.5 * (1.0 + b * n * n).ln());
             let share = if round < EVEN_ROUNDS {
                 1.0
             } else {
