@@ -20,6 +20,10 @@ const LIFT: f64 = 6.3;
 /// Pieces looked back at.
 const BACK: usize = 6;
 
+/// A noise gate shuts on a sound that has fallen to this share of its loudest moment (12 dB): where more is cut off, a
+/// recording was cut, and the next strike may be no louder.
+const QUIETER: f64 = 0.063;
+
 /// Strikes are at least so far apart, seconds.
 const APART_S: f64 = 0.2;
 
@@ -87,6 +91,10 @@ pub(super) struct Rises {
     last: VecDeque<f64>,
     /// Pieces since the last strike.
     since: Option<usize>,
+    /// The loudest piece since then.
+    peak: f64,
+    /// The last piece was cut off by a noise gate.
+    gated: bool,
 }
 
 impl Rises {
@@ -100,16 +108,34 @@ impl Rises {
             .is_none_or(|since| since >= (APART_S / PIECE_S) as usize);
         let rises = self.last.is_empty() || now > LIFT * loudest.min(quiet * LIFT);
         let struck = now > SILENCE && far && rises;
+        self.remember(now, loudest);
+        if struck {
+            (self.since, self.peak, self.gated) = (Some(1), now, false);
+        } else {
+            self.since = self.since.map(|since| since + 1);
+            self.peak = self.peak.max(now);
+        }
+        struck
+    }
+
+    /// Keeps what the next pieces are compared with. Exact zeros after a sound that had grown quiet are a noise gate's: they
+    /// tell nothing of what goes on behind it, and a beat that swells opens it again without any key being struck. Then what
+    /// was heard before it shut stays, but for the pieces that it cut.
+    fn remember(&mut self, now: f64, loudest: f64) {
+        if now == 0.0 && (self.gated || loudest < QUIETER * self.peak) {
+            if !self.gated {
+                self.last.pop_back();
+            }
+            self.gated = true;
+            return;
+        }
+        if std::mem::take(&mut self.gated) {
+            return;
+        }
         if self.last.len() == BACK {
             self.last.pop_front();
         }
         self.last.push_back(now);
-        self.since = if struck {
-            Some(1)
-        } else {
-            self.since.map(|since| since + 1)
-        };
-        struck
     }
 }
 
