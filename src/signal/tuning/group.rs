@@ -243,8 +243,8 @@ impl<'a> Fit<'a> {
                         .map(|o| said.matrix[i][GAPS + o] * answer[o][k])
                         .sum()
                 };
-                for k in 0..count {
-                    total[i][k] += weight * (said.matrix[i][k] - through(k));
+                for (k, sum) in total[i].iter_mut().enumerate().take(count) {
+                    *sum += weight * (said.matrix[i][k] - through(k));
                 }
                 pull[i] = weight * (said.side[i] - through(GAPS));
                 side[i][0] += pull[i];
@@ -310,21 +310,22 @@ fn solve<const N: usize, const R: usize>(
     size: usize,
 ) -> [[f64; R]; N] {
     for i in 0..size {
+        let (row, right) = (a[i], sides[i]);
         for k in i + 1..size {
-            let factor = a[k][i] / a[i][i];
-            for j in i..size {
-                a[k][j] -= factor * a[i][j];
-            }
-            for j in 0..R {
-                sides[k][j] -= factor * sides[i][j];
-            }
+            let factor = a[k][i] / row[i];
+            let lower = a[k].iter_mut().zip(row).skip(i);
+            lower.for_each(|(x, y)| *x -= factor * y);
+            let rights = sides[k].iter_mut().zip(right);
+            rights.for_each(|(x, y)| *x -= factor * y);
         }
     }
     for i in (0..size).rev() {
-        for j in 0..R {
-            let below: f64 = (i + 1..size).map(|k| a[i][k] * sides[k][j]).sum();
-            sides[i][j] = (sides[i][j] - below) / a[i][i];
+        let mut right = sides[i];
+        for (known, by) in sides.iter().zip(a[i]).take(size).skip(i + 1) {
+            let rights = right.iter_mut().zip(known);
+            rights.for_each(|(x, y)| *x -= by * y);
         }
+        sides[i] = right.map(|x| x / a[i][i]);
     }
     sides
 }

@@ -466,11 +466,9 @@ fn explained(between: &[[C; STRINGS]; STRINGS], met: &[C; STRINGS], strings: usi
     for j in 0..strings {
         let mut pivot = between[0][0].re + ridge;
         for k in 0..j {
-            let mut x = between[j][k].conj();
-            for i in 0..k {
-                x -= lower[j][i] * lower[k][i].conj();
-            }
-            lower[j][k] = x / lower[k][k].re;
+            let before = lower[j][..k].iter().zip(&lower[k]);
+            let shared: C = before.map(|(a, b)| a * b.conj()).sum();
+            lower[j][k] = (between[j][k].conj() - shared) / lower[k][k].re;
             pivot -= lower[j][k].norm_sqr();
         }
         lower[j][j] = C::new(pivot.max(ridge).sqrt(), 0.0);
