@@ -104,8 +104,14 @@ struct Shown {
     spreads: Vec<Spread>,
 }
 
-/// Strings `offsets` cents from the first, in two-stage decay, room noise 40 dB down and a neighbour ringing 40 dB down.
-fn groups(midi: i16, draws: u64, offsets: impl Fn(&mut ChaCha8Rng) -> Vec<f64>) -> Shown {
+/// Strings `offsets` cents from the first, in two-stage decay, each in its `own` or all in the same, room noise 40 dB down
+/// and a neighbour ringing 40 dB down.
+fn groups(
+    midi: i16,
+    draws: u64,
+    own: bool,
+    offsets: impl Fn(&mut ChaCha8Rng) -> Vec<f64>,
+) -> Shown {
     let mut shown = Shown {
         errors: Vec::new(),
         spreads: Vec::new(),
@@ -118,7 +124,14 @@ fn groups(midi: i16, draws: u64, offsets: impl Fn(&mut ChaCha8Rng) -> Vec<f64>) 
         let offsets = offsets(&mut random);
         let mut wires = vec![first.clone()];
         for cents in &offsets {
-            wires.push(first.beside(*cents, &mut random));
+            let mut wire = first.beside(*cents, &mut random);
+            for partial in wire.partials.iter_mut().filter(|_| own) {
+                let longer = random.random_range(0.85..1.18);
+                partial.seconds *= longer;
+                partial.after_seconds *= longer;
+                partial.after_share = random.random_range(0.1..0.4);
+            }
+            wires.push(wire);
         }
         let neighbour = if draw % 2 == 0 { midi + 1 } else { midi - 1 };
         let mut ringing = Wire::new(neighbour, 0.0, usual_b(f64::from(neighbour)), &mut random);
@@ -145,26 +158,55 @@ fn groups(midi: i16, draws: u64, offsets: impl Fn(&mut ChaCha8Rng) -> Vec<f64>) 
     shown
 }
 
+/// How well the distance of three strings was found.
+#[derive(Debug, Default)]
+struct Counted {
+    /// Groups of three.
+    all: usize,
+    /// Within 2 % of the outermost strings' distance.
+    outermost: usize,
+    /// Within 2 % of some pair's.
+    some_pair: usize,
+    /// The outermost strings' distance is within two stated standard errors.
+    sure: usize,
+}
+
+impl Counted {
+    fn add(&mut self, spreads: &[Spread]) {
+        for (found, apart) in spreads {
+            self.all += 1;
+            let Some((found, se)) = found else { continue };
+            let near = |pair: f64| (found / pair - 1.0).abs() < 0.02;
+            let widest = apart.iter().copied().fold(0.0, f64::max);
+            self.outermost += usize::from(near(widest));
+            self.some_pair += usize::from(apart.iter().any(|pair| near(*pair)));
+            self.sure += usize::from((found - widest).abs() < 2.0 * se);
+        }
+    }
+}
+
 #[test]
 fn disagreeing_strings_are_told_by_their_beats_and_single_ones_are_not_accused() {
     let keys: [i16; 7] = [45, 52, 60, 67, 74, 82, 90];
     let rows = all_cores(&keys, |midi| {
-        let single = groups(midi, 15, |_| Vec::new());
-        let two = groups(midi, 10, |_| vec![0.7]);
-        let wide = groups(midi, 10, |random| vec![random.random_range(1.0..3.0)]);
-        let three = groups(midi, 10, |random| {
-            vec![
-                random.random_range(-1.0..1.0),
-                random.random_range(-1.0..1.0),
-            ]
+        let single = groups(midi, 15, false, |_| Vec::new());
+        let two = groups(midi, 10, false, |_| vec![0.7]);
+        let wide = groups(midi, 10, false, |random| {
+            vec![random.random_range(1.0..3.0)]
         });
-        (single, two, wide, three)
+        let beside = |random: &mut ChaCha8Rng| {
+            let mut one = || random.random_range(-1.0..1.0);
+            vec![one(), one()]
+        };
+        let three = groups(midi, 10, false, beside);
+        let unlike = groups(midi, 5, true, beside);
+        (single, two, wide, three, unlike)
     });
     let (mut accused, mut singles, mut told, mut pairs) = (0, 0, 0, 0);
     let (mut exact, mut sure, mut wides) = (0, 0, 0);
-    let (mut pair_exact, mut pair_sure, mut threes) = (0, 0, 0);
+    let (mut alike, mut unlike) = (Counted::default(), Counted::default());
     let mut errors = Vec::new();
-    for (midi, (single, two, wide, three)) in keys.iter().zip(&rows) {
+    for (midi, (single, two, wide, three, own)) in keys.iter().zip(&rows) {
         accused += single
             .spreads
             .iter()
@@ -184,19 +226,8 @@ fn disagreeing_strings_are_told_by_their_beats_and_single_ones_are_not_accused()
             sure +=
                 usize::from(found.is_some_and(|(found, se)| (found - apart[0]).abs() < 2.0 * se));
         }
-        for (found, se, apart) in three
-            .spreads
-            .iter()
-            .filter_map(|(found, apart)| found.map(|(found, se)| (found, se, apart)))
-        {
-            let off = apart
-                .iter()
-                .map(|pair| (found - pair).abs())
-                .fold(f64::MAX, f64::min);
-            threes += 1;
-            pair_exact += usize::from(apart.iter().any(|pair| (found / pair - 1.0).abs() < 0.02));
-            pair_sure += usize::from(off < 2.0 * se);
-        }
+        alike.add(&three.spreads);
+        unlike.add(&own.spreads);
         errors.extend(three.errors.iter().map(|error| error.abs()));
         let worst = three
             .errors
@@ -205,7 +236,7 @@ fn disagreeing_strings_are_told_by_their_beats_and_single_ones_are_not_accused()
         println!("{midi}: three strings, worst {worst:.3} cents from their middle");
     }
     println!(
-        "two strings: within two standard errors {sure} of {wides}; three: {pair_exact} within 2 % of some pair's, {pair_sure} within two standard errors, of {threes}"
+        "two strings: within two standard errors {sure} of {wides}; three: {alike:?}; three, each with its own decay: {unlike:?}"
     );
     errors.sort_by(f64::total_cmp);
     let within = errors.iter().filter(|error| **error < 0.3).count();
@@ -225,6 +256,10 @@ fn disagreeing_strings_are_told_by_their_beats_and_single_ones_are_not_accused()
         "rate within 2 % in {exact} of {wides}"
     );
     assert!(sure * 10 >= wides * 9, "{sure} of {wides}");
+    // As asked in three quarters of the draws at least; in some two strings lie too near one another to be parted.
+    assert!(alike.outermost * 4 >= alike.all * 3, "{alike:?}");
+    assert!(alike.sure * 4 >= alike.all * 3, "{alike:?}");
+    assert!(unlike.outermost * 2 >= unlike.all, "{unlike:?}");
     assert!(
         within * 20 >= errors.len() * 19,
         "{within} of {}",
@@ -322,6 +357,36 @@ fn strings_behind_a_noise_gate_are_struck_and_read() {
             off.abs() < 0.02 && reading.unison.is_none(),
             "{midi}: {off} {reading:?}"
         );
+    }
+}
+
+#[test]
+fn a_gate_that_a_beat_opens_again_is_no_strike() {
+    // Two strings, one a little softer, three beats a second: every beat of the tail passes the gate's threshold for a while.
+    let mut random = ChaCha8Rng::seed_from_u64(41);
+    for midi in [57, 69, 81] {
+        let mut all = vec![0.0_f32; RATE as usize / 2];
+        for _ in 0..2 {
+            let hz = equal(f64::from(midi));
+            let mut wire = Wire::new(midi, 0.0, usual_b(f64::from(midi)), &mut random);
+            wire.partials.truncate(2);
+            let mut other = wire.clone();
+            other.first *= 1.0 + 3.0 / hz;
+            for partial in &mut other.partials {
+                partial.amplitude *= 0.8;
+            }
+            all.extend(sound(&[wire, other], 6.0, RATE, 90.0, &mut random).0);
+        }
+        gate(&mut all, RATE);
+        // From half a second after the first strike on to the second.
+        let tail = &all[RATE as usize..13 * RATE as usize / 2];
+        let opened = tail.windows(2).filter(|w| w[0] == 0.0 && w[1] != 0.0);
+        assert!(opened.count() > 1, "{midi}: the gate never opens again");
+        let strikes = find_strikes(&all, RATE);
+        assert_eq!(strikes.len(), 2, "{midi}: {strikes:?}");
+        let mut live = LiveStrikes::new(RATE);
+        let takes: Vec<Take> = all.chunks(1_024).flat_map(|part| live.push(part)).collect();
+        assert_eq!(takes.len(), 2, "{midi}");
     }
 }
 

@@ -38,6 +38,8 @@ pub(super) struct Line {
     pub(super) moments: Vec<Moment>,
     /// Independent values among the moments.
     pub(super) independent: f64,
+    /// Power of the noise in one moment.
+    pub(super) floor: f64,
 }
 
 /// A partial at one moment.
@@ -107,6 +109,7 @@ pub(super) fn follow(band: &Band, noise: f64) -> Option<Line> {
         amplitude: smooth.iter().copied().fold(0.0, f64::max).sqrt(),
         moments,
         independent,
+        floor,
     })
 }
 

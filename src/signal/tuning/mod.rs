@@ -2,6 +2,7 @@
 
 mod band;
 mod clock;
+mod group;
 mod guided;
 mod instrument;
 mod key;

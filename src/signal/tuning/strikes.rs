@@ -20,6 +20,13 @@ const LIFT: f64 = 6.3;
 /// Pieces looked back at.
 const BACK: usize = 6;
 
+/// A noise gate holds on for some 50 ms before it shuts: so many pieces.
+const HOLD: usize = 6;
+
+/// A noise gate shuts on a sound that has fallen to this share of its loudest moment (12 dB): where more is cut off, a
+/// recording was cut, and the next strike may be no louder.
+const QUIETER: f64 = 0.063;
+
 /// Strikes are at least so far apart, seconds.
 const APART_S: f64 = 0.2;
 
@@ -87,29 +94,51 @@ pub(super) struct Rises {
     last: VecDeque<f64>,
     /// Pieces since the last strike.
     since: Option<usize>,
+    /// The loudest piece since then.
+    peak: f64,
+    /// Pieces for which the ones before a noise gate shut stay what is compared with.
+    gated: usize,
 }
 
 impl Rises {
     /// Takes the mean power of the next piece; whether a key was struck in it.
     pub(super) fn push(&mut self, now: f64) -> bool {
-        let loudest = self.last.iter().copied().fold(SILENCE / LIFT, f64::max);
+        let back = || self.last.iter().rev().take(BACK).copied();
+        let loudest = back().fold(SILENCE / LIFT, f64::max);
         // The lift is judged by the least of the pieces just before, so that a strike's own rise is met once.
-        let quiet = self.last.iter().copied().fold(f64::MAX, f64::min);
+        let quiet = back().fold(f64::MAX, f64::min);
         let far = self
             .since
             .is_none_or(|since| since >= (APART_S / PIECE_S) as usize);
         let rises = self.last.is_empty() || now > LIFT * loudest.min(quiet * LIFT);
         let struck = now > SILENCE && far && rises;
-        if self.last.len() == BACK {
-            self.last.pop_front();
-        }
-        self.last.push_back(now);
-        self.since = if struck {
-            Some(1)
+        self.remember(now);
+        if struck {
+            (self.since, self.peak, self.gated) = (Some(1), now, 0);
         } else {
-            self.since.map(|since| since + 1)
-        };
+            self.since = self.since.map(|since| since + 1);
+            self.peak = self.peak.max(now);
+        }
         struck
+    }
+
+    /// Keeps what the next pieces are compared with. Exact zeros after a sound that had grown quiet are a noise gate's: they
+    /// tell nothing of what goes on behind it, and a beat that swells opens it again without any key being struck. What was
+    /// loudest before it shut is what counts, until as many pieces came through as are looked back at: a beat swells no
+    /// faster than it sank.
+    fn remember(&mut self, now: f64) {
+        let loudest = self.last.iter().copied().fold(SILENCE / LIFT, f64::max);
+        if now == 0.0 && (self.gated > 0 || loudest < QUIETER * self.peak) {
+            self.last.iter_mut().for_each(|power| *power = loudest);
+            self.gated = BACK;
+        } else if self.gated > 0 {
+            self.gated -= 1;
+        } else {
+            if self.last.len() == BACK + HOLD {
+                self.last.pop_front();
+            }
+            self.last.push_back(now);
+        }
     }
 }
 

@@ -4,7 +4,11 @@
 //! Strings of one kind `r` apart (as a share of frequency) beat in every partial, `r` times its frequency a second. Each
 //! partial tells, for every rate, how much likelier its course is with a beat of that rate than without; the logarithms
 //! add up over the partials at rates that go with their frequencies. A single string's false beat keeps no such order.
+//! Where there is such a beat, two strings and three are fitted to all partials ([`strings`]).
 
+use realfft::num_complex::Complex;
+
+use super::group::strings;
 use super::line::{Line, Moment};
 use super::string::CENTS;
 use crate::theory::Cents;
@@ -12,7 +16,7 @@ use crate::theory::Cents;
 /// Strings that disagree.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Unison {
-    /// How far apart: the two that beat the loudest.
+    /// How far apart: the outermost, as far as the partials follow a model of the strings; else the two that beat the loudest.
     pub spread: Cents,
     /// Standard error.
     pub spread_se: Cents,
@@ -51,6 +55,16 @@ const ALONE: f64 = 47.0;
 /// Values of the likelihood's logarithm that noise adds to a partial's sum on average: two for the phase, two for the
 /// strength; its variance is twice that.
 const BY_NOISE: f64 = 4.0;
+
+/// Strings fitted to the partials are believed where these follow them but for so much of their power: what recorded
+/// strings leave over whose two strokes are fitted differently is more.
+const FOLLOWED: f64 = 5e-3;
+
+/// … and where their distance is known to this share of it.
+const DETERMINED: f64 = 0.25;
+
+/// A third string is believed where the outermost ones' distance is known to this share of it.
+const PARTED: f64 = 0.1;
 
 /// How much likelier one partial's course is with a beat than without, over rates: twice the logarithm.
 struct Course {
@@ -166,9 +180,19 @@ impl Basis<'_> {
     /// Shares of two courses, polynomials already out of them, that a beat of `rate` explains, when `floors` more of
     /// each is unexplained anyway.
     fn explained(&self, rate: f64, courses: [&[f64]; 2], floors: [f64; 2]) -> [f64; 2] {
-        let turn = std::f64::consts::TAU * rate;
-        let (mut sin, mut cos): (Vec<f64>, Vec<f64>) =
-            self.moments.iter().map(|m| (turn * m.t).sin_cos()).unzip();
+        // The moments are evenly spaced: one turn is like the other.
+        let spacing = self.moments.get(1).map_or(0.0, |m| m.t - self.moments[0].t);
+        let turn = Complex::from_polar(1.0, std::f64::consts::TAU * rate * spacing);
+        let mut now = Complex::new(1.0, 0.0);
+        let (mut sin, mut cos) = (
+            Vec::with_capacity(self.moments.len()),
+            Vec::with_capacity(self.moments.len()),
+        );
+        for _ in self.moments {
+            sin.push(now.im);
+            cos.push(now.re);
+            now *= turn;
+        }
         self.take_out(&mut cos);
         self.take_out(&mut sin);
         let (cc, ss, cs) = (
@@ -198,7 +222,7 @@ pub(super) fn unison(lines: &[(u32, &Line)], width: f64, first: f64) -> (Option<
     let mut strongest: Vec<&(u32, &Line)> = lines.iter().collect();
     strongest.sort_by(|a, b| speaks(b).total_cmp(&speaks(a)));
     let courses: Vec<Course> = strongest
-        .into_iter()
+        .iter()
         .take(COURSES)
         .filter_map(|(n, line)| Course::new(*n, line, width))
         .collect();
@@ -263,10 +287,29 @@ pub(super) fn unison(lines: &[(u32, &Line)], width: f64, first: f64) -> (Option<
         })
         .sum();
     let se = (-1.0 / bend).sqrt().max(pulls.sqrt() / -bend) * step;
+    let said_most = strongest.iter().map(|(_, line)| *line);
+    let (spread, se) = outermost(said_most, spread).unwrap_or((spread, se));
     let unison = Unison {
         spread: Cents(CENTS * spread),
         spread_se: Cents(CENTS * se),
         beats: spread * first,
     };
     (Some(unison), Vec::new())
+}
+
+/// How far the outermost strings lie apart and its standard error, as shares of frequency, where a model of two strings or
+/// three is followed by the partials in `lines`, those that say most first.
+fn outermost<'a>(lines: impl Iterator<Item = &'a Line>, beat: f64) -> Option<(f64, f64)> {
+    let (two, three, surplus) = strings(lines, beat)?;
+    let (found, se) = if three.cost + surplus < two.cost && three.se < PARTED * three.apart() {
+        let se = three.se;
+        (three, se)
+    } else {
+        // A third one may be there that does not part from its neighbour: two show its middle with that.
+        let hidden = three.se.min(0.5 * three.nearest());
+        let se = two.se.hypot(hidden);
+        (two, se)
+    };
+    let believed = found.left < FOLLOWED && se < DETERMINED * found.apart();
+    believed.then(|| (found.apart(), se))
 }
