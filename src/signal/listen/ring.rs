@@ -124,14 +124,11 @@ fn burg(sound: &[f64]) -> Option<Vec<f64>> {
 }
 
 /// Sum of the products of `a` and `b`, which are equally long, in four lanes.
-#[expect(
-    clippy::needless_range_loop,
-    reason = "chains of adapters are not inlined across units, and take twice the time"
-)]
 fn dot(a: &[f64], b: &[f64]) -> f64 {
     let ((a, rest_a), (b, rest_b)) = (a.as_chunks::<4>(), b.as_chunks::<4>());
     let mut lanes = [0.0_f64; 4];
     for (a, b) in a.iter().zip(b) {
+        // By index: chains of adapters may be left uncompiled into one another, at twice the time.
         for lane in 0..4 {
             lanes[lane] += a[lane] * b[lane];
         }
