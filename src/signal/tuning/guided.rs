@@ -39,6 +39,8 @@ const SHIFT_KEYS: usize = 3;
 
 /// … if it is no more than this.
 const SHIFT_MOST: i16 = 2;
+/// Semitones between a key and what it may be named as: an octave, a twelfth, two octaves, whose partials it shares.
+const MISTAKEN: [i16; 3] = [12, 19, 24];
 
 /// One strike, and what was read of it.
 #[derive(Debug, Clone, PartialEq)]
@@ -174,7 +176,8 @@ impl Guided {
         }
     }
 
-    /// Takes the last strike for the key that is asked, whatever it sounds like. `None` when nothing can be read of it.
+    /// Takes the last strike for the key that is asked, where it may be that: a neighbour, or what one key is mistaken for. `None`
+    /// when nothing can be read of it.
     pub fn insist(&mut self) -> Option<Said> {
         let asked = self.asked()?;
         let last = self.last.take()?;
@@ -183,6 +186,10 @@ impl Guided {
         let reading = match last.named {
             // Sounding like a neighbour, it is read where it sounds.
             Some(heard) if (heard.key.0 - asked.0).abs() <= SHIFT_MOST => last.reading.clone(),
+            Some(heard) if !MISTAKEN.contains(&(heard.key.0 - asked.0).abs()) => {
+                let heard = heard.key;
+                return Some(Said::WrongKey { asked, heard });
+            }
             _ => read_key(&last.take.samples, last.take.rate, named),
         };
         Some(self.keep(asked, reading.ok()?, &last.take, false))
@@ -443,6 +450,11 @@ mod tests {
         let wrong = guided.hear(sounds(71, -12.0));
         assert!(matches!(wrong, Said::WrongKey { .. }));
         assert_eq!(key(guided.insist().unwrap()), 70);
+        // A key that nobody takes for the one asked stays another.
+        let (asked, heard) = (guided.asked().unwrap(), MidiNote(60));
+        guided.hear(sounds(60, -12.0));
+        assert_eq!(guided.insist(), Some(Said::WrongKey { asked, heard }));
+        assert_eq!(guided.asked(), Some(asked));
     }
 
     #[test]
