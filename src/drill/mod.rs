@@ -12,6 +12,7 @@ mod prompt;
 mod reaction;
 mod sitting;
 mod summary;
+mod sung;
 mod typing;
 
 pub use cue::{Cue, CueNote};

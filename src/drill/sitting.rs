@@ -13,11 +13,11 @@ use crate::study::{
 use super::cue::Cue;
 use super::effect::{Effect, End, Feedback};
 use super::event::Event;
-use super::held::{HeldNote, HeldNotes};
 use super::judge::{Given, answers, judge};
 use super::plan::{Plan, chooser, staircase};
 use super::prompt::{Group, Open, Rest};
-use super::summary::{Summary, SungNotes};
+use super::summary::Summary;
+use super::sung::{Sung, SungLog};
 
 /// A key struck this soon after its prompt was on its way before it: nobody reads and plays in less.
 /// Common practice in measurements of reaction time.
@@ -50,26 +50,9 @@ pub struct Sitting {
     /// All answers by sequence number, with the prompt's number, and whether they were taken back.
     kept: Vec<(u32, Answer, bool)>,
     answered: u32,
-    /// Notes that were sung right, those taken back among them.
-    sung: Vec<Sung>,
-    /// Nothing was answered since the last of them.
-    still_sung: bool,
+    sung: SungLog,
     taken_back: u32,
     over: bool,
-}
-
-/// A note that was sung right.
-#[derive(Debug, Clone)]
-struct Sung {
-    /// Its answer's place among those kept.
-    sequence: usize,
-    /// The number of its prompt.
-    number: u32,
-    item: Item,
-    /// From the note asked.
-    cents: i16,
-    /// How it was held, once it has ended, if it was long enough.
-    held: Option<HeldNote>,
 }
 
 impl Sitting {
@@ -94,8 +77,7 @@ impl Sitting {
             lively_ms: 0,
             kept: Vec::new(),
             answered: 0,
-            sung: Vec::new(),
-            still_sung: false,
+            sung: SungLog::default(),
             taken_back: 0,
             over: false,
         }
@@ -178,19 +160,7 @@ impl Sitting {
                 self.sounded(onset_ms, at_ms, sung)
             }
             Event::Held(held) => {
-                // What was sung and taken back was none.
-                let kept = |sung: &&mut Sung| !self.kept[sung.sequence].2;
-                let still = std::mem::take(&mut self.still_sung);
-                let sung = self.sung.last_mut().filter(kept).filter(|_| still);
-                let told = sung.map(|sung| {
-                    sung.held = Some(held);
-                    Effect::Held {
-                        number: sung.number,
-                        item: sung.item,
-                        sung_cents: sung.cents,
-                        held,
-                    }
-                });
+                let told = self.sung.ended(held, |sequence| !self.kept[sequence].2);
                 told.into_iter().collect()
             }
             Event::Placed { at_ms, pitch } if self.rest.is_none() => {
@@ -448,7 +418,6 @@ impl Sitting {
             attempt: open.tries.max(1),
             active_ms: earned as u32,
         };
-        self.still_sung = false;
         let mut effects = vec![Effect::Save {
             sequence: self.kept.len() as u32,
             number: self.number,
@@ -456,6 +425,17 @@ impl Sitting {
             given,
         }];
         self.kept.push((self.number, answer.clone(), false));
+        let sung_cents = match given {
+            Some(Given::Sung { cents, .. }) if outcome == Outcome::Right => Some(cents),
+            _ => None,
+        };
+        self.sung.answered(sung_cents.map(|cents| Sung {
+            sequence: self.kept.len() - 1,
+            number: self.number,
+            item: open.item,
+            cents,
+            held: None,
+        }));
         if open.tries == 1 && outcome != Outcome::NotSure {
             let comparable = answer.response_ms.filter(|_| answer.way == self.plan.way);
             self.chooser.record(&open.item, outcome, comparable);
@@ -481,18 +461,6 @@ impl Sitting {
                         prompt: false,
                     });
                 }
-                let sung_cents = match given {
-                    Some(Given::Sung { cents, .. }) => Some(cents),
-                    _ => None,
-                };
-                self.still_sung = sung_cents.is_some();
-                self.sung.extend(sung_cents.map(|cents| Sung {
-                    sequence: self.kept.len() - 1,
-                    number: self.number,
-                    item: open.item,
-                    cents,
-                    held: None,
-                }));
                 effects.push(Effect::Tell(Feedback::Right {
                     item: open.item,
                     response_ms: answer.response_ms,
@@ -611,11 +579,7 @@ impl Sitting {
         // What was taken back took its time all the same.
         summary.active_ms = self.active_ms;
         summary.threshold = self.staircase.threshold();
-        let sung = self.sung.iter().filter(|sung| !self.kept[sung.sequence].2);
-        let (cents, held): (Vec<i16>, Vec<_>) = sung.map(|sung| (sung.cents, sung.held)).unzip();
-        summary.sung = SungNotes::of(&cents);
-        let held: Vec<HeldNote> = held.into_iter().flatten().collect();
-        summary.held = HeldNotes::of(&held);
+        (summary.sung, summary.held) = self.sung.summary(|sequence| !self.kept[sequence].2);
         vec![Effect::Finish(summary)]
     }
 }

@@ -1,5 +1,5 @@
 use super::*;
-use crate::drill::Limits;
+use crate::drill::{HeldNote, Limits};
 use crate::study::{GroupRules, LearnerModel};
 use crate::theory::{Clef, MidiNote};
 
