@@ -20,6 +20,8 @@ const STEADY_BABBLE_ODDS: f32 = 2.5;
 /// Log odds that are enough (97 in a hundred) while somebody talks: after this many voiced onsets that were no notes …
 pub(super) const BABBLE: usize = 2;
 const BABBLE_ODDS: f32 = 3.48;
+/// … below C3, where a voice's own partials lie among the string's, 99 in a hundred …
+const BABBLE_BASS_ODDS: f32 = 4.6;
 /// … and from which the first window is enough all the same.
 const BABBLE_CLEAR_ODDS: f32 = 5.5;
 /// The voiced onsets lie within this time.
@@ -61,7 +63,7 @@ pub(super) fn enough(
     seconds: f64,
     babble: bool,
 ) -> bool {
-    let patience = if babble && odds < BABBLE_CLEAR_ODDS {
+    let patience = if babble && (odds < BABBLE_CLEAR_ODDS || verdict.key < BASS) {
         0.018
     } else {
         0.0
@@ -75,7 +77,11 @@ pub(super) fn enough(
         _ => LATE_ODDS,
     } - allowance(verdict.key);
     if babble {
-        asked = asked.max(BABBLE_ODDS);
+        asked = asked.max(if verdict.key < BASS {
+            BABBLE_BASS_ODDS
+        } else {
+            BABBLE_ODDS
+        });
     }
     // Odds that are far from doubt need less of a margin: it is among what they were made from.
     let margin = if odds >= CLEAR_ODDS && !babble && verdict.key >= BASS {
