@@ -5,17 +5,11 @@ mod rig;
 
 use std::time::Duration;
 
-use rig::{PATIENCE, PROGRAM, Rig, Screen, need, sample};
+use rig::{PATIENCE, Rig, Screen, dated, sample};
 
-/// The program twenty times as fast as the clock, from `when` on (UTC).
+/// A start twenty times as fast as the clock.
 fn at(when: &str) -> Vec<String> {
-    let start = format!("@{when} x20");
-    vec![
-        need("faketime", "faketime").to_owned(),
-        "-f".to_owned(),
-        start,
-        PROGRAM.to_owned(),
-    ]
+    dated(&format!("{when} x20"))
 }
 
 /// Answers every prompt rightly until the summary; gives the number of prompts.
@@ -60,7 +54,6 @@ fn practise(rig: &Rig, screen: &mut Screen, events: &str) -> usize {
 
 fn sitting(rig: &Rig, when: &str, events: &str) -> (usize, String) {
     let program = at(when);
-    let program: Vec<&str> = program.iter().map(String::as_str).collect();
     let path = rig.file(events);
     let args = ["practice", "--events", path.to_str().unwrap()];
     let mut screen = Screen::start(rig, &program, &args, (80, 24), &[]);
@@ -104,7 +97,6 @@ fn a_crash_keeps_the_days_time_and_the_sitting_goes_on_where_it_was() {
     let rig = Rig::new();
     rig.ok(&["course", "use", &sample("evening.toml")]);
     let program = at("2026-03-02 16:00:00");
-    let program: Vec<&str> = program.iter().map(String::as_str).collect();
     let path = rig.file("crash.jsonl");
     let args = ["practice", "--events", path.to_str().unwrap()];
     let mut screen = Screen::start(&rig, &program, &args, (80, 24), &[]);

@@ -9,15 +9,14 @@ use std::path::{Path, PathBuf};
 use std::process::Command;
 
 use rig::browser::{self, Seen};
-use rig::{PROGRAM, Rig, need};
+use rig::{Rig, dated, need};
 
 /// The day on which all of this is made.
-const NOW: &str = "@2026-03-27 18:00:00";
+const NOW: &str = "2026-03-27 18:00:00";
 
 /// The program on that day.
 fn on_the_day(rig: &Rig, args: &[&str]) -> std::process::Output {
-    let program = [need("faketime", "faketime"), "-f", NOW, PROGRAM];
-    rig.wrapped(&program, args).output().unwrap()
+    rig.wrapped(&dated(NOW), args).output().unwrap()
 }
 
 fn ok(rig: &Rig, args: &[&str]) -> String {

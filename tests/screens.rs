@@ -8,25 +8,9 @@ mod rig;
 use std::time::{Duration, Instant};
 
 use picture::{Colours, DARK, LIGHT, Look, Painter, folder};
-use rig::{PATIENCE, PROGRAM, Rig, Screen, need};
+use rig::{PATIENCE, Rig, Screen, dated};
 
 const SIZES: [(u16, u16); 5] = [(200, 60), (120, 40), (80, 24), (40, 12), (20, 5)];
-
-/// The program begun at one moment.
-fn program() -> Vec<String> {
-    ["-f", "@2026-03-02 10:00:00"]
-        .into_iter()
-        .fold(
-            vec![need("faketime", "faketime").to_owned()],
-            |mut all, arg| {
-                all.push(arg.to_owned());
-                all
-            },
-        )
-        .into_iter()
-        .chain([PROGRAM.to_owned()])
-        .collect()
-}
 
 /// What the screen shows once it has stood still for a moment.
 fn still(screen: &Screen) -> String {
@@ -123,15 +107,9 @@ impl Gallery {
 }
 
 fn start(rig: &Rig, args: &[&str], size: (u16, u16), ground: &str) -> Screen {
-    let program = program();
-    let program: Vec<&str> = program.iter().map(String::as_str).collect();
     // Only the date is another: waits must end when they should.
-    let environment = [
-        ("COLORFGBG", ground),
-        ("FAKETIME_DONT_RESET", "1"),
-        ("FAKETIME_DONT_FAKE_MONOTONIC", "1"),
-    ];
-    Screen::start(rig, &program, args, size, &environment)
+    let environment = [("COLORFGBG", ground), ("FAKETIME_DONT_FAKE_MONOTONIC", "1")];
+    Screen::start(rig, &dated("2026-03-02 10:00:00"), args, size, &environment)
 }
 
 #[test]

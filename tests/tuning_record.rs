@@ -24,10 +24,7 @@ fn a_check_is_kept_compared_by_season_and_sounded_like() {
     let folder = rig.file("keys");
     let name = folder.to_str().unwrap().to_owned();
     let check = |day: &str, more: &[&str]| {
-        let mut command = rig.wrapped(
-            &[rig::need("faketime", "faketime"), day, rig::PROGRAM],
-            &["tuning", "--input", &name],
-        );
+        let mut command = rig.wrapped(&rig::dated(day), &["tuning", "--input", &name]);
         let output = command.args(more).output().unwrap();
         String::from_utf8(output.stdout).unwrap()
     };

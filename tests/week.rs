@@ -6,18 +6,12 @@ mod rig;
 use std::collections::{HashMap, HashSet};
 use std::time::{Duration, Instant};
 
-use rig::{PATIENCE, PROGRAM, Rig, Screen, need};
+use rig::{PATIENCE, Rig, Screen, dated};
 use serde_json::Value;
 
 /// Five times as fast as the clock: quick enough to wait for, slow enough that a loaded machine still answers in time.
 fn at(when: &str) -> Vec<String> {
-    let start = format!("@{when} x5");
-    vec![
-        need("faketime", "faketime").to_owned(),
-        "-f".to_owned(),
-        start,
-        PROGRAM.to_owned(),
-    ]
+    dated(&format!("{when} x5"))
 }
 
 const COURSE: &str = r#"
@@ -40,7 +34,6 @@ alterations = ["natural", "sharp", "flat"]
 /// A day's sitting; the item `miss` is missed the first time it comes. Gives the items in their order.
 fn practise(rig: &Rig, day: u32, miss: &str) -> Vec<String> {
     let program = at(&format!("2026-03-{:02} 16:00:00", day + 1));
-    let program: Vec<&str> = program.iter().map(String::as_str).collect();
     let name = format!("day{day}.jsonl");
     let path = rig.file(&name);
     let args = [
@@ -95,7 +88,6 @@ fn practise(rig: &Rig, day: u32, miss: &str) -> Vec<String> {
 
 fn progress(rig: &Rig, day: u32, args: &[&str]) -> String {
     let program = at(&format!("2026-03-{:02} 18:00:00", day + 1));
-    let program: Vec<&str> = program.iter().map(String::as_str).collect();
     let mut all = vec!["progress"];
     all.extend(args);
     let output = rig.wrapped(&program, &all).output().unwrap();

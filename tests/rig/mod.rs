@@ -62,9 +62,9 @@ impl Rig {
         self.wrapped(&[PROGRAM], args)
     }
 
-    /// The program started by another, as `faketime`.
-    pub fn wrapped(&self, program: &[&str], args: &[&str]) -> Command {
-        let mut command = Command::new(program[0]);
+    /// The program started by another, as [`dated`] gives it.
+    pub fn wrapped<S: AsRef<std::ffi::OsStr>>(&self, program: &[S], args: &[&str]) -> Command {
+        let mut command = Command::new(&program[0]);
         command.args(&program[1..]).args(args).env_clear();
         command.env("PATH", std::env::var_os("PATH").unwrap_or_default());
         command.envs(ENVIRONMENT).env("STAVELARK_HOME", self.home());
@@ -148,6 +148,26 @@ pub fn need(program: &'static str, package: &str) -> &'static str {
     program
 }
 
+/// The program with its clock begun at `when` (UTC), as `2026-03-02 10:00:00`, or `2026-03-02 10:00:00 x20` for twenty times
+/// as fast. The library is loaded without its starter: that one shares a clock under the number of its process, leaves it
+/// behind where it is ended with the terminal, and refuses to start when the number comes round again.
+pub fn dated(when: &str) -> Vec<String> {
+    let folders = std::fs::read_dir("/usr/lib").into_iter().flatten();
+    let library = folders
+        .flatten()
+        .map(|folder| folder.path().join("faketime"))
+        .chain(["/usr/lib/faketime".into(), "/usr/lib64/faketime".into()])
+        .map(|folder: PathBuf| folder.join("libfaketimeMT.so.1"))
+        .find(|library| library.exists())
+        .expect("this test needs libfaketime: sh .ci/setup tests (Debian package libfaketime)");
+    vec![
+        "env".to_owned(),
+        format!("LD_PRELOAD={}", library.display()),
+        format!("FAKETIME=@{when}"),
+        PROGRAM.to_owned(),
+    ]
+}
+
 /// The program on a screen.
 pub struct Screen {
     child: Box<dyn Child + Send + Sync>,
@@ -162,7 +182,7 @@ impl Screen {
     /// Starts `program` with `args` on a screen of `columns` × `rows`; `environment` adds to or replaces the usual.
     pub fn start(
         rig: &Rig,
-        program: &[&str],
+        program: &[impl AsRef<std::ffi::OsStr>],
         args: &[&str],
         (columns, rows): (u16, u16),
         environment: &[(&str, &str)],
@@ -174,7 +194,7 @@ impl Screen {
             pixel_height: 0,
         };
         let pair = native_pty_system().openpty(size).unwrap();
-        let mut command = CommandBuilder::new(program[0]);
+        let mut command = CommandBuilder::new(&program[0]);
         command.args(&program[1..]);
         command.args(args);
         command.env_clear();
