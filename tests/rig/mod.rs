@@ -149,8 +149,8 @@ pub fn need(program: &'static str, package: &str) -> &'static str {
 }
 
 /// The program with its clock begun at `when` (UTC), as `2026-03-02 10:00:00`, or `2026-03-02 10:00:00 x20` for twenty times
-/// as fast. The library is loaded without its starter: that one shares a clock under the number of its process, leaves it
-/// behind where it is ended with the terminal, and refuses to start when the number comes round again.
+/// as fast. The library is loaded without its starter: that one refuses to start where a clock was left behind under the
+/// number of its process.
 pub fn dated(when: &str) -> Vec<String> {
     let folders = std::fs::read_dir("/usr/lib").into_iter().flatten();
     let library = folders
@@ -373,5 +373,12 @@ fn some(cells: u16) -> NonZero<u16> {
 impl Drop for Screen {
     fn drop(&mut self) {
         let _ended = self.child.kill();
+        let _gone = self.child.wait();
+        // What the moved clock leaves behind where it could not end well.
+        if let Some(process) = self.child.process_id() {
+            for name in ["sem.faketime_sem", "faketime_shm"] {
+                let _left = std::fs::remove_file(format!("/dev/shm/{name}_{process}"));
+            }
+        }
     }
 }
