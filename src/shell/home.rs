@@ -389,6 +389,11 @@ impl Home {
             .dated_answers(self.learner.id, AnswerFilter::default())
     }
 
+    /// The day and the active time, ms, of every answer that the learner took out of the record.
+    pub fn withdrawn_answers(&self) -> Result<Vec<(Date, u32)>, StoreError> {
+        self.store.withdrawn_answers(self.learner.id)
+    }
+
     /// The reading of `manner` among those of the `answers` that were given so, at `stage` or at none in particular.
     pub fn reading_among(
         &self,

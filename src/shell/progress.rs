@@ -13,7 +13,8 @@ use super::words::{Wording, plural, seconds};
 use crate::report::progress::Facts;
 use crate::study::{
     AnswerWay, Confusion, Course, DayTrend, Forecast, Gain, Item, ItemFigures, Practised,
-    PromptKind, Stage, Verdict, came_up, confusions, figures, forecast, gains, trend,
+    PromptKind, Stage, Verdict, came_up, confusions, figures, forecast, gains, practised_days,
+    trend,
 };
 use crate::theory::{Clef, NoteNames, Pitch};
 
@@ -52,12 +53,11 @@ impl Progress {
         let stage = today.stage().or(today.course.stages.last()).cloned();
         // Read once: it is the longest part of a long record.
         let answers = home.answers()?;
+        let taken_back = home.withdrawn_answers()?;
+        let practised = practised_days(&answers, &taken_back);
         let mut hearing = Hearing::of(home, &answers)?;
         let manner = home.manner(stage.as_ref())?;
         let reading = home.reading_among(answers, manner, stage.as_ref())?;
-        let (store, learner) = home.parts();
-        let taken_back = store.withdrawn_answers(learner.id)?;
-        let practised = store.days(learner.id)?;
         let items = stage.as_ref().map(Stage::parts).unwrap_or_default();
         let rows = figures(&reading.answers, &reading.model);
         // What the stage asks stands among its own rows.
@@ -71,7 +71,7 @@ impl Progress {
             confusions: confusions(&reading.answers),
             forecast: forecast(&reading.model, &items, &reading.answers),
             today,
-            taken_back,
+            taken_back: taken_back.len() as u32,
             hearing,
             reading,
             practised,

@@ -2,10 +2,13 @@
 //! In: instants, zones, answers counted and marks kept. Out: verdicts and places. No clock is read here.
 //! Source: common practice; the figures (04:00, 6 h, 31 days) are ours and stated beside them.
 
+use std::collections::BTreeMap;
+
 use jiff::civil::Date;
 use jiff::tz::{Offset, TimeZone};
 use jiff::{SignedDuration, Timestamp};
 
+use super::answer::{Answer, Outcome};
 use super::course::{Advance, Course, Stage};
 
 /// The hour at which a practice day begins: whoever practises after midnight is still at the evening before.
@@ -51,6 +54,27 @@ pub struct Practised {
     pub active_ms: u64,
     /// Prompts answered.
     pub answers: u32,
+}
+
+/// The practice days on which anything was answered, with what was practised, oldest first. What was `taken_back` (the
+/// practice day and active time of each, ms) took its time, and is no answer.
+pub fn practised_days(
+    answers: &[(Date, Answer)],
+    taken_back: &[(Date, u32)],
+) -> Vec<(Date, Practised)> {
+    let mut days: BTreeMap<Date, Practised> = BTreeMap::new();
+    for same_day in answers.chunk_by(|a, b| a.0 == b.0) {
+        let day = days.entry(same_day[0].0).or_default();
+        for (_, answer) in same_day {
+            day.active_ms += u64::from(answer.active_ms);
+            let counts = answer.attempt == 1 && answer.outcome != Outcome::NotSure;
+            day.answers += u32::from(counts);
+        }
+    }
+    for (day, active_ms) in taken_back {
+        days.entry(*day).or_default().active_ms += u64::from(*active_ms);
+    }
+    days.into_iter().collect()
 }
 
 /// What is known when a mark is asked for.

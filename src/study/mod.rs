@@ -37,7 +37,7 @@ pub use item::{InGroup, Item, ParseItemError};
 pub use learner::{LearnerModel, Yardstick};
 pub use marks::{
     DOUBT, Doubt, Ledger, Mark, MarkVerdict, Practised, REST, ROLLOVER_HOUR, Standing, active_ms,
-    doubts, earn, practice_day, standing, standing_from,
+    doubts, earn, practice_day, practised_days, standing, standing_from,
 };
 pub use phrases::{PhraseFor, Phrases};
 pub use places::PlaceCost;

@@ -2,8 +2,9 @@
 //! In: dated answers, the model, a stage. Out: figures with their uncertainty. The first answer to an item on a day alone
 //! shows what was kept, so trends rest on those.
 
-use std::collections::BTreeMap;
+use std::collections::HashMap;
 
+use foldhash::fast::FixedState;
 use jiff::civil::Date;
 
 use super::answer::{Answer, Outcome, Reply};
@@ -167,7 +168,7 @@ pub struct Confusion {
 
 /// What was answered in place of what, the most frequent first; single slips are none.
 pub fn confusions(answers: &[(Date, Answer)]) -> Vec<Confusion> {
-    let mut counts: BTreeMap<(Item, Reply), u32> = BTreeMap::new();
+    let mut counts: HashMap<(Item, Reply), u32, FixedState> = HashMap::default();
     for (_, answer) in answers {
         let (1, Outcome::Wrong, Some(given)) = (answer.attempt, answer.outcome, answer.given)
         else {
@@ -187,7 +188,10 @@ pub fn confusions(answers: &[(Date, Answer)]) -> Vec<Confusion> {
         .filter(|(_, times)| *times > 1)
         .map(|((item, given), times)| Confusion { item, given, times })
         .collect();
-    found.sort_by_key(|confusion| std::cmp::Reverse(confusion.times));
+    found.sort_by(|a, b| {
+        let which = |c: &Confusion| (c.item, c.given);
+        b.times.cmp(&a.times).then(which(a).cmp(&which(b)))
+    });
     found
 }
 

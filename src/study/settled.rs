@@ -109,13 +109,14 @@ impl Evidence {
     /// Squared deviations of the last times from their mean, and the degrees of freedom.
     pub(super) fn spread(&self) -> (f64, f64) {
         let last = self.times.iter().rev().take(SPREAD_ANSWERS);
-        let logs: Vec<f64> = last.map(|(log, _)| *log).collect();
-        if logs.len() < 2 {
+        let logs = last.map(|(log, _)| *log);
+        let count = logs.len();
+        if count < 2 {
             return (0.0, 0.0);
         }
-        let mean = logs.iter().sum::<f64>() / logs.len() as f64;
-        let squares = logs.iter().map(|log| (log - mean).powi(2)).sum();
-        (squares, (logs.len() - 1) as f64)
+        let mean = logs.clone().sum::<f64>() / count as f64;
+        let squares = logs.map(|log| (log - mean).powi(2)).sum();
+        (squares, (count - 1) as f64)
     }
 
     /// The mean log time as of a morning, and the number of answers it rests on.

@@ -51,7 +51,7 @@ pub struct AnswerFilter<'a> {
 }
 
 const ANSWER: &str =
-    "at, stage, item, prompt, way, given, outcome, response_ms, attempt, active_ms, day, id";
+    "at, stage, item, prompt, way, given, outcome, response_ms, attempt, active_ms, day";
 
 impl Store {
     /// Records that a sitting begins.
@@ -126,15 +126,15 @@ impl Store {
         })
     }
 
-    /// How many answers a learner took out of the record.
-    pub fn withdrawn_answers(&self, learner: LearnerId) -> Result<u32, StoreError> {
-        self.sql(|c| {
-            c.query_row(
-                "SELECT count(*) FROM answers WHERE learner = ?1 AND withdrawn",
-                [learner.0],
-                |row| row.get(0),
-            )
-        })
+    /// The answers that a learner took out of the record: the practice day and the active time of each, ms.
+    pub fn withdrawn_answers(&self, learner: LearnerId) -> Result<Vec<(Date, u32)>, StoreError> {
+        let rows: Vec<(String, u32)> = self.sql(|c| {
+            c.prepare("SELECT day, active_ms FROM answers WHERE learner = ?1 AND withdrawn")?
+                .query_map([learner.0], |row| Ok((row.get(0)?, row.get(1)?)))?
+                .collect()
+        })?;
+        let dated = |(day, ms): (String, u32)| Some((day_from_text(&day)?, ms));
+        Ok(rows.into_iter().filter_map(dated).collect())
     }
 
     /// A learner's answers in the order in which they were recorded, without those taken out. Rows that a newer
@@ -154,7 +154,14 @@ impl Store {
         learner: LearnerId,
         filter: AnswerFilter,
     ) -> Result<Vec<(Date, Answer)>, StoreError> {
-        let mut sql = format!("SELECT {ANSWER} FROM answers WHERE learner = ? AND NOT withdrawn");
+        // All of them are read along the table, in its own order; a few are found by day and stage, and sorted.
+        let index = match (filter.stage, filter.day) {
+            (None, None) => "answers_in_order",
+            _ => "answers_by_learner",
+        };
+        let mut sql = format!(
+            "SELECT {ANSWER} FROM answers INDEXED BY {index} WHERE learner = ? AND NOT withdrawn"
+        );
         let mut values: Vec<Box<dyn ToSql>> = vec![Box::new(learner.0)];
         if let Some(stage) = filter.stage {
             sql += " AND stage = ?";
@@ -172,19 +179,14 @@ impl Store {
             sql += " AND prompt = ?";
             values.push(Box::new(prompt.code()));
         }
+        sql += " ORDER BY id";
         let mut reader = Reader::default();
-        let mut read = self.sql(|c| {
+        self.sql(|c| {
             c.prepare(&sql)?
-                .query_map(rusqlite::params_from_iter(values), |row| {
-                    let id: i64 = row.get(11)?;
-                    Ok(reader.answer(row)?.map(|answer| (id, answer)))
-                })?
+                .query_map(rusqlite::params_from_iter(values), |row| reader.answer(row))?
                 .filter_map(Result::transpose)
-                .collect::<rusqlite::Result<Vec<(i64, (Date, Answer))>>>()
-        })?;
-        // They come by days and stages; to have the library sort them takes as long as to read them.
-        read.sort_by_key(|(id, _)| *id);
-        Ok(read.into_iter().map(|(_, answer)| answer).collect())
+                .collect()
+        })
     }
 
     /// How a learner answered last, at that stage if one is named; `None` before the first answer.
@@ -194,9 +196,16 @@ impl Store {
         stage: Option<&str>,
     ) -> Result<Option<(AnswerWay, PromptKind)>, StoreError> {
         let last = self.sql(|c| {
+            // Without a sitting at that stage there are no answers, which would be sought to the beginning.
+            let begun = "SELECT 1 FROM sittings WHERE learner = ?1 AND stage = ?2";
+            if let Some(stage) = stage
+                && !c.prepare(begun)?.exists(params![learner.0, stage])?
+            {
+                return Ok(None);
+            }
             c.query_row(
-                "SELECT way, prompt FROM answers WHERE id =
-                 (SELECT max(id) FROM answers INDEXED BY answers_by_learner WHERE learner = ?1 AND (?2 IS NULL OR stage = ?2))",
+                "SELECT way, prompt FROM answers INDEXED BY answers_in_order
+                 WHERE learner = ?1 AND (?2 IS NULL OR stage = ?2) ORDER BY id DESC LIMIT 1",
                 params![learner.0, stage],
                 |row| Ok((row.get::<_, i64>(0)?, row.get::<_, i64>(1)?)),
             )
@@ -229,32 +238,6 @@ impl Store {
                 },
             )
         })
-    }
-
-    /// The practice days on which anything was answered, with what was practised, oldest first.
-    pub fn days(&self, learner: LearnerId) -> Result<Vec<(Date, Practised)>, StoreError> {
-        let rows: Vec<(String, i64, u32)> = self.sql(|c| {
-            c.prepare(
-                "SELECT day, sum(active_ms), count(*) FILTER (WHERE attempt = 1 AND outcome <> ?2) - coalesce(taken_back, 0)
-                 FROM answers LEFT JOIN (SELECT day, count(*) AS taken_back FROM answers
-                     WHERE learner = ?1 AND withdrawn AND attempt = 1 AND outcome <> ?2 GROUP BY day) USING (day)
-                 WHERE learner = ?1 GROUP BY day ORDER BY day",
-            )?
-            .query_map(params![learner.0, Outcome::NotSure.code()], |row| {
-                Ok((row.get(0)?, row.get(1)?, row.get(2)?))
-            })?
-            .collect()
-        })?;
-        Ok(rows
-            .into_iter()
-            .filter_map(|(day, active, answers)| {
-                let practised = Practised {
-                    active_ms: active.max(0).cast_unsigned(),
-                    answers,
-                };
-                Some((day_from_text(&day)?, practised))
-            })
-            .collect())
     }
 }
 
