@@ -198,6 +198,7 @@ fn the_callback_allocates_nothing_with_room_and_without() {
     let (mut intake, mut capture) = intake(48_000);
     let block = vec![0_i16; 2 * 1024];
     let convert = |x: i16| f32::from(x) / 32_768.0;
+    capture.wake_this_thread();
     // Four seconds find room, then the ring is full.
     for _ in 0..400 {
         let at = Instant::now();

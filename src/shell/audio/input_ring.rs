@@ -3,8 +3,9 @@
 //! [`Intake`] is the callback's end, [`Capture`] the listener's. Between them are two lock-free rings and a few atomics;
 //! the callback's end never allocates, frees, locks or logs. Both work without a device.
 
-use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::{Arc, OnceLock};
+use std::thread::Thread;
 use std::time::{Duration, Instant};
 
 use rtrb::{Consumer, Producer, RingBuffer};
@@ -36,6 +37,8 @@ pub struct InputState {
     lost: AtomicU64,
     errors: AtomicU64,
     overruns: AtomicU64,
+    /// Who is woken when sound has come.
+    listener: OnceLock<Thread>,
 }
 
 impl InputState {
@@ -97,6 +100,7 @@ pub fn intake(rate: u32) -> (Intake, Capture) {
         lost: AtomicU64::new(0),
         errors: AtomicU64::new(0),
         overruns: AtomicU64::new(0),
+        listener: OnceLock::new(),
     });
     let intake = Intake {
         samples: to,
@@ -150,6 +154,9 @@ impl Intake {
             overruns: self.state.overruns(),
             at,
         });
+        if let Some(listener) = self.state.listener.get() {
+            listener.unpark();
+        }
     }
 
     /// Samples that find room now, for a source that can wait.
@@ -175,6 +182,16 @@ impl Capture {
             chunk.commit_all();
         }
         Some(block)
+    }
+
+    /// From now on the calling thread, where it is parked, wakes when sound has come. Only the first to ask is woken.
+    pub fn wake_this_thread(&self) {
+        self.state.listener.get_or_init(std::thread::current);
+    }
+
+    /// Nothing waits to be heard.
+    pub fn is_empty(&self) -> bool {
+        self.blocks.is_empty()
     }
 
     /// Samples a second, as the device says.

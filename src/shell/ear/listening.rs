@@ -17,17 +17,14 @@ use crate::signal::listen::{
     Lesson, ListenError, Listener, NoteEvent, Options, PitchFrame, PitchTrack, Surety,
 };
 
-/// How often the ring is looked at when a block is due: one comes every 21 ms.
-const TURN: Duration = Duration::from_millis(4);
-
-/// For this part of a block's length no other is expected.
-const BETWEEN_BLOCKS: f64 = 0.7;
-
 /// Blocks heard before anything is told: where sound comes faster than it can be heard, a turn ends all the same.
 const BLOCKS_A_TURN: usize = 64;
 
 /// How often a device that is not open is looked at.
 const SLOW_TURN: Duration = Duration::from_millis(20);
+
+/// How often an open device that brings nothing is looked at: each block wakes us.
+const IDLE_TURN: Duration = Duration::from_millis(50);
 
 /// A turn that comes this late was held up by the machine, and so was the callback: no proof that the device is gone.
 const HELD_UP: Duration = Duration::from_millis(100);
@@ -186,6 +183,7 @@ impl Drop for Ear {
     fn drop(&mut self) {
         self.stop.store(true, Ordering::Relaxed);
         if let Some(thread) = self.thread.take() {
+            thread.thread().unpark();
             // It opens and closes no device itself, so it ends within a turn. A panic there has been shown already.
             let _ended = thread.join();
         }
@@ -297,8 +295,9 @@ impl Listening {
                     return;
                 }
             }
-            std::thread::sleep(match &state {
-                State::Open(hearing) => hearing.pause(),
+            std::thread::park_timeout(match &state {
+                State::Open(hearing) if hearing.microphone.capture.is_empty() => IDLE_TURN,
+                State::Open(_) => Duration::ZERO,
                 State::Opening(_) | State::Failed { .. } => SLOW_TURN,
             });
         }
@@ -311,8 +310,6 @@ struct Hearing {
     began: Instant,
     /// The first block has come.
     sounding: bool,
-    /// The next block is not expected before.
-    due: Instant,
     rate: u32,
     listener: Hears,
     clock: StreamClock,
@@ -337,6 +334,7 @@ impl Hearing {
         lessons: impl Iterator<Item = &'a Lesson>,
     ) -> Result<Hearing, InputFault> {
         let rate = microphone.capture.rate();
+        microphone.capture.wake_this_thread();
         let mut listener = Hears::new(rate, options)?;
         lessons.for_each(|lesson| listener.teach(lesson));
         Ok(Hearing {
@@ -353,7 +351,6 @@ impl Hearing {
             microphone,
             began: now,
             sounding: false,
-            due: now,
             rate,
         })
     }
@@ -378,8 +375,6 @@ impl Hearing {
                 });
             }
             self.block(&block, &samples, options, news)?;
-            let length = f64::from(block.samples) / f64::from(self.rate);
-            self.due = block.at + Duration::from_secs_f64(BETWEEN_BLOCKS * length);
         }
         self.samples = samples;
         let patience = if self.sounding {
@@ -392,13 +387,6 @@ impl Hearing {
             return Err(InputFault::Stopped);
         }
         Ok(())
-    }
-
-    /// How long nothing need be looked at.
-    fn pause(&self) -> Duration {
-        let due = self.due.saturating_duration_since(Instant::now());
-        // A block's own time may be far ahead where it is made up.
-        due.clamp(TURN, SLOW_TURN)
     }
 
     fn block(
