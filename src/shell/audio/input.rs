@@ -243,14 +243,23 @@ mod device {
         let frames = ((BUFFER_S * f64::from(rate)) as u32).next_power_of_two();
         let build = |size| {
             let (intake, capture) = intake(rate);
-            start(device, supported, size, intake).map(|stream| (capture, stream))
+            build(device, supported, size, intake).map(|stream| (capture, stream))
         };
-        let (capture, stream) =
+        let (mut capture, mut stream) =
             build(BufferSize::Fixed(frames)).or_else(|_| build(BufferSize::Default))?;
+        // Sound servers make three blocks of the room for two, and each block costs as much as a longer one.
+        if let Ok(got @ 1..) = stream.buffer_size()
+            && got < frames
+        {
+            drop((capture, stream));
+            (capture, stream) = build(BufferSize::Fixed(frames * frames / got))
+                .or_else(|_| build(BufferSize::Fixed(frames)))?;
+        }
+        stream.play().map_err(|error| fault(&error))?;
         Ok((named(device).1, capture, stream))
     }
 
-    fn start(
+    fn build(
         device: &cpal::Device,
         supported: SupportedStreamConfig,
         size: BufferSize,
@@ -258,22 +267,18 @@ mod device {
     ) -> Result<cpal::Stream, InputFault> {
         let mut config: cpal::StreamConfig = supported.into();
         config.buffer_size = size;
-        let stream = match supported.sample_format() {
-            SampleFormat::F32 => build::<f32>(device, config, intake),
-            SampleFormat::I32 => build::<i32>(device, config, intake),
-            SampleFormat::I16 => build::<i16>(device, config, intake),
-            SampleFormat::U8 => build::<u8>(device, config, intake),
-            other => {
-                return Err(InputFault::Form {
-                    form: format!("samples as {other}"),
-                });
-            }
-        }?;
-        stream.play().map_err(|error| fault(&error))?;
-        Ok(stream)
+        match supported.sample_format() {
+            SampleFormat::F32 => build_of::<f32>(device, config, intake),
+            SampleFormat::I32 => build_of::<i32>(device, config, intake),
+            SampleFormat::I16 => build_of::<i16>(device, config, intake),
+            SampleFormat::U8 => build_of::<u8>(device, config, intake),
+            other => Err(InputFault::Form {
+                form: format!("samples as {other}"),
+            }),
+        }
     }
 
-    fn build<T>(
+    fn build_of<T>(
         device: &cpal::Device,
         config: cpal::StreamConfig,
         mut intake: Intake,
