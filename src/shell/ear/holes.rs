@@ -1,5 +1,5 @@
 //! Holes in the stream: where sound was lost on its way, what rings seems to be struck anew.
-//! In: the samples, and where the device owned up to a loss. Out: whether a note began at a hole.
+//! In: the samples, and where the device owned up to a loss. Out: whether a note began at a hole, or was told across one.
 //!
 //! A noise gate gives exact zeros as a hole does. What tells them apart is what follows: after a hole the sound goes on
 //! no louder than it was, out of a gate a note comes that is louder than what the gate shut out.
@@ -180,6 +180,13 @@ impl Holes {
         let after = near().map(|hole| hole.after).fold(0.0, f32::max);
         before.is_some_and(|before| after <= STRUCK * before)
     }
+
+    /// Whether sound is missing between the beginning of a note and the moment it was told by: it may be another.
+    pub(super) fn cut(&self, onset_s: f64, decided_s: f64) -> bool {
+        self.holes
+            .iter()
+            .any(|hole| hole.from > onset_s && hole.from < decided_s)
+    }
 }
 
 #[cfg(test)]
@@ -318,6 +325,22 @@ mod tests {
     }
 
     #[test]
+    fn a_note_is_cut_by_a_hole_between_its_beginning_and_its_verdict() {
+        let mut sound = vec![0.0; RATE];
+        sound.extend(tone(1.0, 1.0));
+        let hole = RATE + RATE * 4 / 100;
+        sound[hole..hole + RATE / 100].fill(0.0);
+        let holes = heard(&sound);
+        assert!(holes.cut(1.0, 1.1));
+        assert!(!holes.cut(1.0, 1.03) && !holes.cut(1.05, 1.2));
+        // What the device lost before it is not missing in it.
+        let mut holes = Holes::new(RATE as f64);
+        holes.block(&sound[..RATE], false);
+        holes.block(&sound[RATE + RATE / 10..], true);
+        assert!(holes.cut(0.99, 1.1) && !holes.cut(1.0, 1.1));
+    }
+
+    #[test]
     fn a_note_struck_in_a_hole_is_struck() {
         let mut sound = tone(1.0, 2.0);
         sound.extend(tone(1.0, 2.0));
@@ -330,7 +353,7 @@ mod tests {
         assert!(!holes.spoil(0.9));
     }
 
-    /// The notes that the listener gives of `sound`, with what is said of each: key, second, whether it is left out.
+    /// The notes that the listener gives of `sound`, with what is said of each: key, second, whether it is left out or cut.
     fn notes(sound: &[f32], rate: u32) -> Vec<(i16, f64, bool)> {
         use crate::signal::listen::{Listener, Options};
         let mut listener = Listener::new(rate, Options::default()).unwrap();
@@ -339,7 +362,9 @@ mod tests {
         for block in sound.chunks(1_024) {
             holes.block(block, false);
             for note in listener.push(block) {
-                notes.push((note.key.0, note.onset_s, holes.spoil(note.onset_s)));
+                let onset = note.onset_s;
+                let spoilt = holes.spoil(onset) || holes.cut(onset, note.decided_s);
+                notes.push((note.key.0, onset, spoilt));
             }
         }
         notes

@@ -89,7 +89,8 @@ pub struct Heard {
     pub onset: Instant,
     /// When it was decided.
     pub at: Instant,
-    /// The note; its seconds count from the stream's beginning. *Unsure* also while the stream keeps no pace.
+    /// The note; its seconds count from the stream's beginning. *Unsure* also while the stream keeps no pace, and where
+    /// sound was lost in it.
     pub note: NoteEvent,
 }
 
@@ -456,8 +457,8 @@ impl Hearing {
     }
 
     fn heard(&self, mut note: NoteEvent) -> Heard {
-        // At a pace that may be another rate, a key's pitch may be another's.
-        if self.pace.is_suspect() {
+        // At a pace that may be another rate, a key's pitch may be another's; and where sound is missing in it.
+        if self.pace.is_suspect() || self.holes.cut(note.onset_s, note.decided_s) {
             note.surety = Surety::Unsure;
         }
         Heard {
