@@ -14,8 +14,8 @@ use stavelark::study::{
 };
 
 #[allow(dead_code)]
-#[path = "../benches/learner/families.rs"]
-mod families;
+#[path = "../benches/learner/formulas.rs"]
+mod formulas;
 
 /// Others between a miss and its return, as the program promises.
 const RETURN: std::ops::RangeInclusive<usize> = 2..=5;
@@ -261,23 +261,23 @@ fn activation_and_spacing_agree_with_worked_values() {
     // Worked by hand from the formulas.
     let near = |is: f64, should: f64, by: f64| assert!((is - should).abs() < by, "{is} {should}");
     near(
-        families::strength([(0.0, 0.5)].into_iter(), 16.0).ln(),
+        formulas::strength([(0.0, 0.5)].into_iter(), 16.0).ln(),
         -1.3863,
         5e-5,
     );
     let of_two = |second: f64| {
-        let first = families::decay(0.217, 0.0);
+        let first = formulas::decay(0.217, 0.0);
         near(first, 0.177, 1e-12);
-        let sum = families::strength([(0.0, first)].into_iter(), second);
-        [(0.0, first), (second, families::decay(0.217, sum))]
+        let sum = formulas::strength([(0.0, first)].into_iter(), second);
+        [(0.0, first), (second, formulas::decay(0.217, sum))]
     };
     let massed = of_two(60.0);
     near(massed[1].1, 0.2821, 5e-5);
-    let m = families::strength(massed.into_iter(), 1200.0).ln();
+    let m = formulas::strength(massed.into_iter(), 1200.0).ln();
     near(m, -0.862, 5e-4);
-    near(families::recall(m), 0.350, 5e-4);
-    let spaced = families::strength(of_two(600.0).into_iter(), 1200.0).ln();
-    near(families::recall(spaced), 0.493, 5e-4);
+    near(formulas::recall(m), 0.350, 5e-4);
+    let spaced = formulas::strength(of_two(600.0).into_iter(), 1200.0).ln();
+    near(formulas::recall(spaced), 0.493, 5e-4);
 }
 
 #[test]
@@ -286,7 +286,7 @@ fn simulated_times_have_the_moments_of_the_ex_gaussian() {
     let mut rng = ChaCha8Rng::seed_from_u64(1);
     let count = 400_000;
     let values: Vec<f64> = (0..count)
-        .map(|_| 600.0 + families::ex_gaussian(&mut rng, 200.0))
+        .map(|_| 600.0 + formulas::ex_gaussian(&mut rng, 200.0))
         .collect();
     let n = f64::from(count);
     let mean = values.iter().sum::<f64>() / n;
@@ -298,7 +298,7 @@ fn simulated_times_have_the_moments_of_the_ex_gaussian() {
     assert!((skew - 1.602).abs() < 0.05, "{skew}");
     let below = values
         .iter()
-        .filter(|v| **v < 600.0 + 200.0 * families::median_of_unit());
+        .filter(|v| **v < 600.0 + 200.0 * formulas::median_of_unit());
     assert!((below.count() as f64 / n - 0.5).abs() < 0.003);
 }
 
@@ -339,7 +339,7 @@ fn an_exponential_practice_curve_is_recovered_from_its_series() {
                 model.begin_day(day(0));
                 for n in 0..after {
                     let curve = a + b * (-k * f64::from(n)).exp();
-                    let seconds = curve * (1.0 + 0.1 * families::normal(&mut rng));
+                    let seconds = curve * (1.0 + 0.1 * formulas::normal(&mut rng));
                     model.learn(item, true, Some((seconds * 1000.0) as u32));
                 }
                 let (median, _) = model.criteria(&item).unwrap().median_s.unwrap();

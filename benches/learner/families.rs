@@ -7,8 +7,11 @@
 //! from the nearest note known, to reading at once (a three-state chain, as Atkinson & Crothers 1964 used for paired
 //! associates). Its figures were fixed before any rule was run on it.
 
-use rand::{Rng, RngExt, SeedableRng};
+use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
+
+use crate::formulas::{decay, ex_gaussian, median_of_unit, normal, recall, strength, unit_cdf};
+use crate::places::Place;
 
 /// How a learner learns and forgets.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -120,72 +123,6 @@ pub const TYPES: [Type; 5] = [
     ),
 ];
 
-/// A note of a stage: staff, position from the bottom line, accidental (−1, 0, 1).
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Place {
-    pub bass: bool,
-    pub position: i32,
-    pub accidental: i32,
-}
-
-impl Place {
-    /// Both staves, natural notes: 28.
-    pub fn stage_of_28() -> Vec<Place> {
-        Place::grid(-3..=10, &[0])
-    }
-
-    /// Both staves with sharps and flats: 66.
-    pub fn stage_of_66() -> Vec<Place> {
-        Place::grid(-1..=9, &[0, 1, -1])
-    }
-
-    fn grid(positions: std::ops::RangeInclusive<i32>, accidentals: &[i32]) -> Vec<Place> {
-        let mut places = Vec::new();
-        for bass in [false, true] {
-            for position in positions.clone() {
-                for accidental in accidentals {
-                    places.push(Place {
-                        bass,
-                        position,
-                        accidental: *accidental,
-                    });
-                }
-            }
-        }
-        places
-    }
-
-    /// Common difficulty, before what is the learner's own.
-    fn difficulty(self) -> f64 {
-        let beyond = if self.position < 0 {
-            -self.position
-        } else {
-            (self.position - 8).max(0)
-        };
-        let ledgers = beyond / 2;
-        let middle_c = if self.bass { 10 } else { -2 };
-        let landmark = [0, 4, 8, middle_c]
-            .into_iter()
-            .map(|l| (self.position - l).abs())
-            .min()
-            .unwrap_or(0);
-        0.22 * f64::from(ledgers)
-            + 0.06 * f64::from(landmark)
-            + 0.25 * f64::from(self.accidental.abs())
-    }
-
-    fn near(self, other: Place) -> bool {
-        let apart = (self.position - other.position).abs();
-        let staff = self.bass == other.bass;
-        let same_sign = self.accidental == other.accidental;
-        match (staff, same_sign) {
-            (true, true) => apart == 1 || apart == 2,
-            (true, false) | (false, true) => apart == 0,
-            (false, false) => false,
-        }
-    }
-}
-
 /// Parameters of *steps* alone; set by judgement.
 mod steps {
     /// Chance of a prompt to lead from counting to the nearest known note, at the average learner's rate.
@@ -207,7 +144,6 @@ mod steps {
 const RHO: f64 = 0.75;
 const NIGHT_S: f64 = 2160.0;
 const OLD_S: f64 = 43200.0;
-const SIGMA: f64 = 0.4;
 /// Median response of a settled item above the floor, and its accuracy.
 pub const FLUENT_S: f64 = 0.8;
 pub const SURE: f64 = 0.95;
@@ -562,59 +498,4 @@ impl Simulated {
             (shares[2], direct.0, direct.1),
         ]
     }
-}
-
-/// Σ t^(−d) over uses, each its time and decay; nothing is nearer than a second. (Pavlik & Anderson 2005.)
-pub fn strength(uses: impl Iterator<Item = (f64, f64)>, time: f64) -> f64 {
-    uses.map(|(at, decay)| (time - at).max(1.0).powf(-decay))
-        .sum()
-}
-
-/// The decay of a use at which the strength is `sum`. (Pavlik & Anderson 2005.)
-pub fn decay(c: f64, sum: f64) -> f64 {
-    c * sum + 0.177
-}
-
-/// Probability of recall at activation `m`. (Pavlik & Anderson 2005.)
-pub fn recall(m: f64) -> f64 {
-    1.0 / (1.0 + (-(m + 0.704) / 0.255).exp())
-}
-
-/// An ex-Gaussian value of mean `tau`, with σ = 0.4 τ.
-pub fn ex_gaussian(rng: &mut impl Rng, tau: f64) -> f64 {
-    SIGMA * tau * normal(rng) - tau * (1.0 - rng.random::<f64>()).ln()
-}
-
-/// Cumulative ex-Gaussian with σ = 0.4 and τ = 1.
-pub fn unit_cdf(x: f64) -> f64 {
-    let u = x / SIGMA;
-    phi(u) - (SIGMA * SIGMA / 2.0 - x).exp() * phi(u - SIGMA)
-}
-
-/// Its median, by halving.
-pub fn median_of_unit() -> f64 {
-    static MEDIAN: std::sync::OnceLock<f64> = std::sync::OnceLock::new();
-    *MEDIAN.get_or_init(|| {
-        let (mut low, mut high) = (0.0, 2.0);
-        for _ in 0..60 {
-            let middle = f64::midpoint(low, high);
-            if unit_cdf(middle) < 0.5 {
-                low = middle;
-            } else {
-                high = middle;
-            }
-        }
-        low
-    })
-}
-
-/// Normal probability by the statistics library.
-fn phi(z: f64) -> f64 {
-    0.5 * statrs::function::erf::erfc(-z / std::f64::consts::SQRT_2)
-}
-
-/// A standard normal value (Box & Muller 1958).
-pub fn normal(rng: &mut impl Rng) -> f64 {
-    let radius = (-2.0 * (1.0 - rng.random::<f64>()).ln()).sqrt();
-    radius * (std::f64::consts::TAU * rng.random::<f64>()).cos()
 }

@@ -6,6 +6,8 @@
 #![allow(dead_code)]
 
 mod families;
+mod formulas;
+mod places;
 mod rules;
 mod settled;
 mod speed;

@@ -13,7 +13,7 @@ use stavelark::study::{
 };
 use stavelark::theory::{Alteration, Clef, StaffStep};
 
-use crate::families::Place;
+use crate::places::Place;
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Rule {

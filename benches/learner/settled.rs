@@ -2,7 +2,8 @@
 
 use stavelark::study::Verdict;
 
-use crate::families::{Family, Place, Simulated, TYPES, Type};
+use crate::families::{Family, Simulated, TYPES, Type};
+use crate::places::Place;
 use crate::rules::{Choice, Own};
 
 /// Answer time of a day, s.

@@ -1,6 +1,7 @@
 //! Practice time until every item is truly settled, rule by rule.
 
-use crate::families::{Family, Place, Simulated, TYPES, Type};
+use crate::families::{Family, Simulated, TYPES, Type};
+use crate::places::Place;
 use crate::rules::{Rule, make};
 
 /// Answer time of a day, s.
