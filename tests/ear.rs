@@ -5,13 +5,13 @@ mod rig;
 
 use std::time::{Duration, Instant};
 
-use rig::Rig;
 use rig::at_piano::{
-    STORE, answers, asked, await_events, count, key_of, open, pause, short, sit, until_heard, up,
+    STORE, answers, asked, await_events, count, key_of, pause, short, sit, until_heard, up,
     wait_for,
 };
 use rig::grand::{Grand, RATE};
 use rig::sound_server::{Player, SoundServer, Witness};
+use rig::{Rig, recording};
 use serde_json::Value;
 use stavelark::theory::MidiNote;
 
@@ -251,7 +251,7 @@ fn the_loop_is_measured_and_what_sounds_is_named_and_drawn() {
     assert!((shown - ms).abs() < 0.6, "{ms} {listed}");
 
     let player = Player::sit_down(&server, STORE);
-    let mut screen = open(&rig, &server, &["hear", "--watch"]);
+    let mut screen = server.screen(&rig, &["hear", "--watch"], (80, 24));
     screen.wait_for("Listening by");
     std::thread::sleep(Duration::from_millis(500));
     player.strike(grand.strike(MidiNote(69)));
@@ -520,13 +520,8 @@ fn speech(rig: &Rig, text: &str, peak: f32) -> Vec<f32> {
         .status()
         .unwrap();
     assert!(status.success());
-    let mut reader = hound::WavReader::open(&file).unwrap();
-    let rate = reader.spec().sample_rate;
-    let sound: Vec<f32> = reader
-        .samples::<i16>()
-        .map(|s| f32::from(s.unwrap()))
-        .collect();
-    let most = sound.iter().fold(1.0_f32, |most, x| most.max(x.abs()));
+    let (sound, rate) = recording(&file);
+    let most = sound.iter().fold(1e-4_f32, |most, x| most.max(x.abs()));
     let step = f64::from(rate) / f64::from(RATE);
     (0..((sound.len() - 1) as f64 / step) as usize)
         .map(|i| {

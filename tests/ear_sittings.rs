@@ -6,13 +6,13 @@
 mod measure;
 mod rig;
 
-use std::sync::{Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 
-use rig::grand::{Grand, RATE};
+use rig::at_piano::short;
+use rig::grand::Grand;
 use rig::singer::sung;
-use rig::sound_server::{Player, Recorder, SoundServer, Witness};
-use rig::{PATIENCE, PROGRAM, Rig, Screen};
+use rig::sound_server::{Player, Recorder, SoundServer, Witness, alone};
+use rig::{PATIENCE, Rig, Screen};
 use serde_json::Value;
 use stavelark::theory::{MidiNote, Pitch};
 
@@ -27,13 +27,6 @@ const QUIET: Duration = Duration::from_millis(400);
 const LOST: Duration = Duration::from_secs(4);
 /// Semitones from a right note to a wrong one: more than a piano can be out of tune.
 const OFF: i16 = 3;
-
-/// One room at a time: what is played live must be listened to as it comes.
-static ALONE: Mutex<()> = Mutex::new(());
-
-fn alone() -> MutexGuard<'static, ()> {
-    ALONE.lock().unwrap_or_else(PoisonError::into_inner)
-}
 
 /// Who answers.
 enum Musician {
@@ -60,7 +53,7 @@ impl Musician {
 
     fn sound(&self, key: MidiNote) -> Vec<f32> {
         match self {
-            Musician::Pianist(grand) => short(grand.strike(key)),
+            Musician::Pianist(grand) => short(grand.strike(key), 0.6),
             Musician::Singer(seconds) => sung(key, 0.0, *seconds),
         }
     }
@@ -72,16 +65,6 @@ impl Musician {
             Musician::Singer(_) => key.pitch_class() == asked.pitch_class(),
         }
     }
-}
-
-/// A key let go after six tenths of a second.
-fn short(mut sound: Vec<f32>) -> Vec<f32> {
-    let held = (0.6 * f64::from(RATE)) as usize;
-    for (i, sample) in sound.iter_mut().skip(held).enumerate() {
-        *sample *= (-(i as f32) / 1_500.0).exp();
-    }
-    sound.truncate(held + RATE as usize / 2);
-    sound
 }
 
 /// A room, and who is in it.
@@ -106,11 +89,7 @@ impl Room {
     /// Waits until nothing has sounded for a moment; a room that does not become quiet is sounded into all the same.
     fn wait_for_quiet(&self) {
         let began = Instant::now();
-        let loud = || {
-            self.witness
-                .last_loud()
-                .is_some_and(|at| at.elapsed() < QUIET)
-        };
+        let loud = || !self.witness.is_quiet(QUIET);
         while began.elapsed() < QUIET || loud() && began.elapsed() < Duration::from_secs(20) {
             std::thread::sleep(Duration::from_millis(5));
         }
@@ -140,12 +119,7 @@ impl<'a> Sitting<'a> {
             options,
         ]
         .concat();
-        let environment = room.server.environment();
-        let environment: Vec<(&str, &str)> = environment
-            .iter()
-            .map(|(name, value)| (name.as_str(), value.as_str()))
-            .collect();
-        let screen = Screen::start(&rig, &[PROGRAM], &args, (80, 24), &environment);
+        let screen = room.server.screen(&rig, &args, (80, 24));
         Sitting {
             room,
             rig,

@@ -3,22 +3,14 @@
 
 mod rig;
 
-use std::sync::{Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 
 use rig::at_piano::short;
 use rig::grand::Grand;
 use rig::singer::sung;
-use rig::sound_server::{Player, SoundServer, Witness};
-use rig::{PROGRAM, Rig, Screen};
+use rig::sound_server::{Player, SoundServer, Witness, alone};
+use rig::{Rig, Screen};
 use stavelark::theory::{MidiNote, Pitch};
-
-/// One room at a time: what is played live must be listened to as it comes.
-static ALONE: Mutex<()> = Mutex::new(());
-
-fn alone() -> MutexGuard<'static, ()> {
-    ALONE.lock().unwrap_or_else(PoisonError::into_inner)
-}
 
 /// What the server keeps in store for the player.
 const STORE: Duration = Duration::from_millis(200);
@@ -39,12 +31,7 @@ fn measure(way: &str, after: Duration, sound: impl Fn(MidiNote) -> Vec<f32>) -> 
     let rig = Rig::new();
     rig.ok(&["settings", "names", "english"]);
     rig.ok(&["settings", "answer-by", way]);
-    let environment = server.environment();
-    let environment: Vec<(&str, &str)> = environment
-        .iter()
-        .map(|(name, value)| (name.as_str(), value.as_str()))
-        .collect();
-    let mut screen = Screen::start(&rig, &[PROGRAM], &[], (80, 24), &environment);
+    let mut screen = server.screen(&rig, &[], (80, 24));
     let witness = Witness::listen(&server);
     let player = Player::sit_down(&server, STORE);
     screen.wait_for("I read already");
@@ -73,11 +60,7 @@ fn measure(way: &str, after: Duration, sound: impl Fn(MidiNote) -> Vec<f32>) -> 
         screen.send(&key.spelled_with_sharps().to_string().to_lowercase()[..1]);
         if way == "voice" {
             // The name is sounded first.
-            let quiet = || {
-                witness
-                    .last_loud()
-                    .is_none_or(|at| at.elapsed() > Duration::from_millis(150))
-            };
+            let quiet = || witness.is_quiet(Duration::from_millis(150));
             while seen.elapsed() < Duration::from_millis(900) || !quiet() {
                 std::thread::sleep(Duration::from_millis(5));
             }

@@ -54,11 +54,7 @@ fn a_check_is_kept_compared_by_season_and_sounded_like() {
     let wav = rig.file("like.wav");
     let wav = wav.to_str().unwrap();
     rig.ok(&["play", "C#5", "--own-piano", "--for", "2", "--wav", wav]);
-    let mut reader = hound::WavReader::open(wav).unwrap();
-    let samples: Vec<f32> = reader
-        .samples::<i16>()
-        .map(|x| f32::from(x.unwrap()) / 32_768.0)
-        .collect();
+    let (samples, _) = rig::recording(Path::new(wav));
     let strike = find_strikes(&samples, RATE).into_iter().next().unwrap();
     let near = Named::usual(MidiNote(73), Hz(equal(73.0)));
     let reading = read_key(&samples[strike.samples], RATE, near).unwrap();

@@ -8,7 +8,7 @@ use std::time::{Duration, Instant};
 
 use rig::grand::{Grand, RATE};
 use rig::sound_server::{Player, SoundServer};
-use rig::{PROGRAM, Rig, Screen, sample};
+use rig::{Rig, Screen, sample};
 use serde_json::Value;
 use stavelark::theory::{MidiNote, Pitch};
 
@@ -78,13 +78,8 @@ fn a_whole_check_by_the_microphone_with_a_wrong_key_a_soft_note_and_a_lost_devic
     let mut server = SoundServer::start();
     let grand = Grand::load();
     let rig = Rig::new();
-    let environment = server.environment();
-    let environment: Vec<(&str, &str)> = environment
-        .iter()
-        .map(|(name, value)| (name.as_str(), value.as_str()))
-        .collect();
     let args = ["tuning", "--quick", "--humidity", "45"];
-    let mut screen = Screen::start(&rig, &[PROGRAM], &args, (90, 50), &environment);
+    let mut screen = server.screen(&rig, &args, (90, 50));
     let mut player = Player::sit_down(&server, STORE);
     wait_until(&screen, "the microphone", |s| s.contains("Listening by:"));
     wait_until(&screen, "the first key", |s| s.contains("Play A4"));

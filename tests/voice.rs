@@ -3,23 +3,15 @@
 
 mod rig;
 
-use std::sync::{Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 
+use rig::Rig;
 use rig::grand::RATE;
 use rig::singer::{Manner, SLIDE_S, USUAL, silence, sung, sung_as, write};
-use rig::sound_server::{Player, SoundServer, Witness};
-use rig::{PROGRAM, Rig, Screen};
+use rig::sound_server::{Player, SoundServer, Witness, alone};
 use serde_json::Value;
 use stavelark::signal::listen::{Holding, Listener, Options, PitchTrack};
 use stavelark::theory::{MidiNote, Pitch};
-
-/// One test at a time: a live voice must be listened to as it comes.
-static ALONE: Mutex<()> = Mutex::new(());
-
-fn alone() -> MutexGuard<'static, ()> {
-    ALONE.lock().unwrap_or_else(PoisonError::into_inner)
-}
 
 /// What the singer does at a prompt: semitones off the asked note, and cents off that.
 type Deed = (i16, f64);
@@ -372,12 +364,7 @@ fn a_live_sitting_is_begun_and_answered_by_singing() {
         "--events",
     ];
     let args = [&args[..], &[events.to_str().unwrap()]].concat();
-    let environment = server.environment();
-    let environment: Vec<(&str, &str)> = environment
-        .iter()
-        .map(|(n, v)| (n.as_str(), v.as_str()))
-        .collect();
-    let mut screen = Screen::start(&rig, &[PROGRAM], &args, (80, 24), &environment);
+    let mut screen = server.screen(&rig, &args, (80, 24));
     let witness = Witness::listen(&server);
     let player = Player::sit_down(&server, Duration::from_millis(120));
     let count = |event: &str| {

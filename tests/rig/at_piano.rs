@@ -7,7 +7,7 @@ use stavelark::theory::{MidiNote, Pitch};
 
 use super::grand::RATE;
 use super::sound_server::SoundServer;
-use super::{PROGRAM, Rig, Screen, sample};
+use super::{Rig, Screen, sample};
 
 /// What the server keeps in store for the player: enough for a machine busy with other tests.
 pub const STORE: Duration = Duration::from_millis(300);
@@ -15,16 +15,6 @@ pub const STORE: Duration = Duration::from_millis(300);
 /// A player's breath: what sounded before is damped, and the ear has settled on a stream.
 pub fn pause() {
     std::thread::sleep(Duration::from_millis(500));
-}
-
-/// The program on a screen, in the room of `server`.
-pub fn open(rig: &Rig, server: &SoundServer, args: &[&str]) -> Screen {
-    let environment = server.environment();
-    let environment: Vec<(&str, &str)> = environment
-        .iter()
-        .map(|(name, value)| (name.as_str(), value.as_str()))
-        .collect();
-    Screen::start(rig, &[PROGRAM], args, (80, 24), &environment)
 }
 
 /// A sitting at the piano in the room of `server`.
@@ -41,7 +31,7 @@ pub fn sit(rig: &Rig, server: &SoundServer, args: &[&str]) -> Screen {
     ];
     all.push(events.to_str().unwrap());
     all.extend(args);
-    open(rig, server, &all)
+    server.screen(rig, &all, (80, 24))
 }
 
 /// Plays until something comes of it: on a busy machine a stroke may be lost with the sound.

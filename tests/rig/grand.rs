@@ -4,7 +4,7 @@ use std::collections::HashMap;
 
 use stavelark::theory::{MidiNote, Pitch};
 
-use super::sample;
+use super::{recording, sample};
 
 /// Samples a second of the recorded grand.
 pub const RATE: u32 = 44_100;
@@ -23,12 +23,8 @@ impl Grand {
             if path.extension().is_some_and(|e| e == "wav") {
                 let name = path.file_stem().unwrap().to_str().unwrap();
                 let key = name.replace('s', "#").parse::<Pitch>().unwrap().midi();
-                let mut reader = hound::WavReader::open(&path).unwrap();
-                assert_eq!(reader.spec().sample_rate, RATE);
-                let sound = reader
-                    .samples::<i16>()
-                    .map(|s| f32::from(s.unwrap()) / 32_768.0);
-                let mut sound: Vec<f32> = sound.collect();
+                let (mut sound, rate) = recording(&path);
+                assert_eq!(rate, RATE);
                 // A recording that stops short in the midst of its sound would be a hole in a stream.
                 let fade = RATE as usize / 2;
                 let from = sound.len().saturating_sub(fade);

@@ -135,6 +135,15 @@ pub fn sample(name: &str) -> String {
     path.to_str().unwrap().to_owned()
 }
 
+/// Samples of one channel of 16 bits, full scale ±1, and how many there are a second.
+pub fn recording(file: &Path) -> (Vec<f32>, u32) {
+    let mut reader = hound::WavReader::open(file).unwrap();
+    let rate = reader.spec().sample_rate;
+    let samples = reader.samples::<i16>();
+    let samples = samples.map(|sample| f32::from(sample.unwrap()) / 32_768.0);
+    (samples.collect(), rate)
+}
+
 /// A program the test needs; without it the test fails and says how to install it.
 pub fn need(program: &'static str, package: &str) -> &'static str {
     let found = Command::new("sh")

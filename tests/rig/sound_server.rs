@@ -5,17 +5,23 @@ use std::io::{Read, Write};
 use std::path::PathBuf;
 use std::process::{Child, ChildStdin, Command, Stdio};
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::sync::{Arc, Mutex};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
 use super::grand::RATE;
-use super::need;
+use super::{PROGRAM, Rig, Screen, need};
 
 /// A private PulseAudio server with one null sink, whose monitor is the default source.
 pub struct SoundServer {
     folder: tempfile::TempDir,
     process: Option<Child>,
+}
+
+/// One room at a time: what is played or sung live must be listened to as it comes.
+pub fn alone() -> MutexGuard<'static, ()> {
+    static ALONE: Mutex<()> = Mutex::new(());
+    ALONE.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
 impl SoundServer {
@@ -47,6 +53,16 @@ impl SoundServer {
             ("PULSE_RUNTIME_PATH".to_owned(), text(self.path(""))),
             ("HOME".to_owned(), text(self.path(""))),
         ]
+    }
+
+    /// The program with `args` on a screen of `size` in this room.
+    pub fn screen(&self, rig: &Rig, args: &[&str], size: (u16, u16)) -> Screen {
+        let environment = self.environment();
+        let environment: Vec<(&str, &str)> = environment
+            .iter()
+            .map(|(name, value)| (name.as_str(), value.as_str()))
+            .collect();
+        Screen::start(rig, &[PROGRAM], args, size, &environment)
     }
 
     fn client(&self, program: &'static str) -> Command {
@@ -251,6 +267,11 @@ impl Witness {
             }
         });
         Witness { last_loud, client }
+    }
+
+    /// Nothing louder than −60 dBFS has sounded for so long.
+    pub fn is_quiet(&self, long: Duration) -> bool {
+        self.last_loud().is_none_or(|at| at.elapsed() > long)
     }
 
     /// When the room was last louder than −60 dBFS.
