@@ -388,12 +388,7 @@ impl Sitting {
         if outcome != Outcome::NotSure {
             open.tries += 1;
         }
-        let earned = at_ms
-            .saturating_sub(self.counted_to_ms)
-            .min(self.plan.cap_ms - open.earned_ms);
-        open.earned_ms += earned;
-        self.counted_to_ms = at_ms;
-        self.active_ms += earned;
+        let earned = self.earn(&mut open, at_ms);
         self.open = Some(open);
         let response_ms = (self.plan.timed && open.tries == 1)
             // An answer to what still sounds took no time that could be compared.
@@ -424,7 +419,11 @@ impl Sitting {
             answer: answer.clone(),
             given,
         }];
-        self.kept.push((self.number, answer.clone(), false));
+        if open.tries == 1 && outcome != Outcome::NotSure {
+            self.learn(&answer);
+        }
+        let response_ms = answer.response_ms;
+        self.kept.push((self.number, answer, false));
         let sung_cents = match given {
             Some(Given::Sung { cents, .. }) if outcome == Outcome::Right => Some(cents),
             _ => None,
@@ -436,15 +435,6 @@ impl Sitting {
             cents,
             held: None,
         }));
-        if open.tries == 1 && outcome != Outcome::NotSure {
-            let comparable = answer.response_ms.filter(|_| answer.way == self.plan.way);
-            self.chooser.record(&open.item, outcome, comparable);
-            self.group.right += u32::from(outcome == Outcome::Right);
-            if let Some(Task::InTune(tenths)) = open.item.task {
-                let right = outcome == Outcome::Right;
-                self.staircase.answer(f64::from(tenths) / 10.0, right);
-            }
-        }
         match verdict {
             None => effects.push(Effect::Tell(Feedback::NotSure)),
             Some(Err(miss)) => {
@@ -463,13 +453,36 @@ impl Sitting {
                 }
                 effects.push(Effect::Tell(Feedback::Right {
                     item: open.item,
-                    response_ms: answer.response_ms,
+                    response_ms,
                     sung_cents,
                 }));
                 effects.extend(self.go_to_next(given_ms));
             }
         }
         effects
+    }
+
+    /// Active time that `open` has earned until `at_ms`, no more than a prompt can.
+    fn earn(&mut self, open: &mut Open, at_ms: u64) -> u64 {
+        let earned = at_ms
+            .saturating_sub(self.counted_to_ms)
+            .min(self.plan.cap_ms - open.earned_ms);
+        open.earned_ms += earned;
+        self.counted_to_ms = at_ms;
+        self.active_ms += earned;
+        earned
+    }
+
+    /// Learns from a first try what comes next.
+    fn learn(&mut self, answer: &Answer) {
+        let right = answer.outcome == Outcome::Right;
+        let comparable = answer.response_ms.filter(|_| answer.way == self.plan.way);
+        self.chooser
+            .record(&answer.item, answer.outcome, comparable);
+        self.group.right += u32::from(right);
+        if let Some(Task::InTune(tenths)) = answer.item.task {
+            self.staircase.answer(f64::from(tenths) / 10.0, right);
+        }
     }
 
     /// Leaves the prompt that has been answered.

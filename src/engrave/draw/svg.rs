@@ -6,7 +6,7 @@ use std::collections::BTreeSet;
 use std::fmt::Write;
 
 use crate::engrave::font::{Outline, Segment, music_font};
-use crate::engrave::list::{Mark, Shape};
+use crate::engrave::list::{Mark, Point, Rect, Shape};
 use crate::engrave::metrics::Glyph;
 use crate::engrave::page::{Anchor, Colour, Document, Music, Page, Stroke, Thing, Words};
 
@@ -276,60 +276,64 @@ impl Run {
 fn marks<'a>(out: &mut String, marks: impl Iterator<Item = (&'a Mark, Option<Colour>)>) {
     let mut run = Run::default();
     for (mark, colour) in marks {
-        if let Shape::Line {
-            from,
-            to,
-            thickness,
-        } = mark.shape
-        {
-            let (corner, size) = if from.y == to.y {
-                let corner = (from.x, -from.y - thickness / 2.0);
-                (corner, (to.x - from.x, thickness))
-            } else {
-                let corner = (from.x - thickness / 2.0, -to.y);
-                (corner, (thickness, to.y - from.y))
-            };
-            run.rectangle(out, String::new(), corner, size);
-        } else {
-            run.end(out);
-            one_sign(out, mark, colour);
+        match mark.shape {
+            Shape::Line {
+                from,
+                to,
+                thickness,
+            } => {
+                let (corner, size) = if from.y == to.y {
+                    let corner = (from.x, -from.y - thickness / 2.0);
+                    (corner, (to.x - from.x, thickness))
+                } else {
+                    let corner = (from.x - thickness / 2.0, -to.y);
+                    (corner, (thickness, to.y - from.y))
+                };
+                run.rectangle(out, String::new(), corner, size);
+            }
+            Shape::Glyph { glyph, at } => {
+                run.end(out);
+                sign(out, glyph, at, colour);
+            }
+            Shape::Stretched { glyph, to } => {
+                run.end(out);
+                stretched(out, glyph, to);
+            }
         }
     }
     run.end(out);
 }
 
-fn one_sign(out: &mut String, mark: &Mark, colour: Option<Colour>) {
+fn sign(out: &mut String, glyph: Glyph, at: Point, colour: Option<Colour>) {
     let fill = colour.map_or_else(String::new, |Colour(r, g, b)| {
         format!(" fill=\"#{r:02x}{g:02x}{b:02x}\"")
     });
-    match mark.shape {
-        Shape::Line { .. } => {}
-        Shape::Glyph { glyph, at } => line(
-            out,
-            format_args!(
-                "<use href=\"#{}\" x=\"{}\" y=\"{}\"{fill}/>",
-                glyph.smufl_name(),
-                number(at.x),
-                number(-at.y)
-            ),
+    line(
+        out,
+        format_args!(
+            "<use href=\"#{}\" x=\"{}\" y=\"{}\"{fill}/>",
+            glyph.smufl_name(),
+            number(at.x),
+            number(-at.y)
         ),
-        Shape::Stretched { glyph, to } => {
-            let bounds = music_font().metrics.bounds(glyph);
-            let (sx, sy) = (to.width() / bounds.width(), to.height() / bounds.height());
-            let (x, y) = (to.left - bounds.left * sx, -to.bottom + bounds.bottom * sy);
-            line(
-                out,
-                format_args!(
-                    "<use href=\"#{}\" transform=\"translate({} {}) scale({} {})\"/>",
-                    glyph.smufl_name(),
-                    number(x),
-                    number(y),
-                    number(sx),
-                    number(sy)
-                ),
-            );
-        }
-    }
+    );
+}
+
+fn stretched(out: &mut String, glyph: Glyph, to: Rect) {
+    let bounds = music_font().metrics.bounds(glyph);
+    let (sx, sy) = (to.width() / bounds.width(), to.height() / bounds.height());
+    let (x, y) = (to.left - bounds.left * sx, -to.bottom + bounds.bottom * sy);
+    line(
+        out,
+        format_args!(
+            "<use href=\"#{}\" transform=\"translate({} {}) scale({} {})\"/>",
+            glyph.smufl_name(),
+            number(x),
+            number(y),
+            number(sx),
+            number(sy)
+        ),
+    );
 }
 
 fn drawing(out: &mut String, strokes: &[Stroke], says: Option<&str>, ground: Ground) {
