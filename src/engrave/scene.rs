@@ -43,7 +43,7 @@ pub fn scene(
     if let (Some(marks), Some(board)) = (keyboard, &composed.plan.keyboard) {
         found = leaders(&composed.layout, marks, &composed.plan, &composed.grid);
         for row in 0..board.rows {
-            keys::name(board, row, &mut composed.grid);
+            keys::name(board, marks, row, &mut composed.grid);
         }
         if let Some(column) = composed.plan.labels {
             keys::write_labels(board, marks, i32::from(column), &mut composed.grid);

@@ -296,7 +296,8 @@ pub(super) fn leaders(
         let reach = plan.view.column(leader.from).ceil() as i32;
         // Another note in the way ends it there: it would seem to come from that one.
         let free = (reach..i32::from(board.left))
-            .all(|column| matches!(grid.symbol(column, row), Some(' ' | '─' | '━' | '-')));
+            .filter_map(|column| grid.symbol(column, row))
+            .all(|symbol| symbol == ' ' || is_line(symbol) || line_of_dots(symbol).is_some());
         let taken = found
             .iter()
             .any(|other| plan.view.heights.row(other.height) == row);
@@ -305,6 +306,31 @@ pub(super) fn leaders(
         }
     }
     found
+}
+
+/// Whether a cell holds a piece of a staff line and nothing else.
+fn is_line(symbol: char) -> bool {
+    matches!(symbol, '─' | '━' | '-')
+}
+
+/// The same in dots, where keys are narrower than a row: in which of the cell's four rows of dots, from above.
+fn line_of_dots(symbol: char) -> Option<u32> {
+    let line = ROWS_OF_DOTS.iter().position(|row| *row == symbol)?;
+    u32::try_from(line).ok()
+}
+
+/// A cell's rows of dots, from above.
+const ROWS_OF_DOTS: [char; 4] = ['⠉', '⠒', '⠤', '⣀'];
+
+/// The staff line in row `line` of a cell with a dash of a leader in row `level` of it.
+fn beside_line(line: u32, level: u32) -> char {
+    let level = match level {
+        level if level != line => level,
+        0 => 1,
+        level => level - 1,
+    };
+    let bits = |row: u32| ROWS_OF_DOTS[row as usize] as u32;
+    char::from_u32(bits(line) | bits(level)).unwrap_or(' ')
 }
 
 /// Along the note's row, then up or down to the key's.
@@ -318,17 +344,29 @@ fn draw_leader(
     let end = i32::from(board.left);
     let row = plan.view.heights.row(leader.height);
     let reach = plan.view.column(leader.from).ceil() as i32;
-    // On a staff line the line itself is recoloured, and runs on to the keyboard.
+    // On a staff line it has to stand out from the line without colour too: heavier dashes, on to the keyboard.
     let lined = (reach..end)
         .filter_map(|column| grid.symbol(column, row))
-        .find(|symbol| matches!(symbol, '─' | '━' | '-'));
-    let dash = if style == CellStyle::Ascii {
-        '.'
-    } else {
-        '╌'
+        .any(is_line);
+    let dash = match (style == CellStyle::Ascii, lined) {
+        (true, true) => '=',
+        (true, false) => '.',
+        (false, true) => '╍',
+        (false, false) => '╌',
     };
+    // Notes on lines have even heights.
+    let on_line = leader.height % 2.0 == 0.0;
+    let level = plan.view.heights.dot(leader.height) - 4.0 * f64::from(row);
+    let level = level.floor().clamp(0.0, 3.0) as u32;
     for column in reach..end {
-        grid.put(column, row, lined.unwrap_or(dash), leader.ink);
+        let symbol = match grid.symbol(column, row).and_then(line_of_dots) {
+            None => dash,
+            Some(_) if on_line => '╍',
+            // The row is the line's as well, which goes on.
+            Some(line) if column % 2 == 0 => beside_line(line, level),
+            Some(line) => ROWS_OF_DOTS[line as usize],
+        };
+        grid.put(column, row, symbol, leader.ink);
     }
     let to = board.sign_row(leader.key);
     if to != row && style != CellStyle::Ascii {
@@ -338,5 +376,54 @@ fn draw_leader(
             grid.put(end - 1, between, '│', leader.ink);
         }
         grid.put(end - 1, to, if down { '└' } else { '┌' }, leader.ink);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::engrave::keyboard::KeyMark;
+    use crate::engrave::music::{Column, Staves};
+    use crate::theory::{KeySignature, Pitch};
+
+    #[test]
+    fn every_note_of_a_small_grand_staff_is_joined_to_its_key() {
+        let notes = (16..=40).map(Pitch::from_diatonic);
+        let notes: Vec<(Pitch, Clef)> = notes
+            .map(|pitch| {
+                let below = pitch.diatonic() < 28;
+                (pitch, if below { Clef::Bass } else { Clef::Treble })
+            })
+            .collect();
+        let signed = |(pitch, clef): &(Pitch, Clef)| (*pitch, *clef, KeySignature::NONE);
+        let range = StageRange::of(Staves::Grand, notes.iter().map(signed));
+        let size = Size {
+            columns: 80,
+            rows: 21,
+        };
+        for (pitch, clef) in notes {
+            let role = Role::Asked;
+            let mark = NoteMark { pitch, clef, role };
+            let music = Music {
+                staves: Staves::Grand,
+                key: KeySignature::NONE,
+                columns: vec![Column { notes: vec![mark] }],
+            };
+            let marks = KeyboardMarks {
+                marks: vec![KeyMark {
+                    key: pitch.midi(),
+                    role,
+                    label: String::new(),
+                }],
+            };
+            let without = picture(&music, &range, size, CellStyle::Braille, None).unwrap();
+            let with = picture(&music, &range, size, CellStyle::Braille, Some(&marks)).unwrap();
+            let board = with.keyboard.clone().unwrap();
+            let row = board.heights.row(f64::from(pitch.diatonic()));
+            let changed = (0..i32::from(board.left))
+                .filter(|column| with.symbol(*column, row) != without.symbol(*column, row))
+                .count();
+            assert!(changed > 3, "{pitch}: {changed}");
+        }
     }
 }

@@ -37,7 +37,7 @@ pub(in crate::engrave) fn paint(
         if keyboard.style != CellStyle::Ascii {
             let right = i32::from(keyboard.left + keyboard.width());
             grid.put(right, i32::from(row), '▏', Ink::KeyEdge);
-            name(keyboard, row, grid);
+            name(keyboard, marks, row, grid);
         }
     }
     signs(keyboard, marks, grid);
@@ -113,9 +113,21 @@ fn edge_dots(eighths: i32) -> char {
     }
 }
 
-/// `C4` at the front of every C.
-pub(in crate::engrave) fn name(keyboard: &Keyboard, row: u16, grid: &mut CellGrid) {
-    let named = (0..9).map(|octave| 7 * octave);
+/// `C4` at the front of every C; not where the mark of another key stands in its row, which would seem to be C's.
+pub(in crate::engrave) fn name(
+    keyboard: &Keyboard,
+    marks: &KeyboardMarks,
+    row: u16,
+    grid: &mut CellGrid,
+) {
+    let another = |height: i32| {
+        marks.marks.iter().any(|mark| {
+            mark.key != white_key(height) && keyboard.sign_row(mark.key) == i32::from(row)
+        })
+    };
+    let named = (0..9)
+        .map(|octave| 7 * octave)
+        .filter(|height| !another(*height));
     for height in named.filter(|h| keyboard.heights.row(f64::from(*h)) == i32::from(row)) {
         let name = Pitch::from_diatonic(height).to_string();
         let column = i32::from(keyboard.left + keyboard.width()) - name.len() as i32;
@@ -244,5 +256,57 @@ pub(in crate::engrave) fn write_labels(
             grid.write(left + 3 + words.chars().count() as i32, row, arrow, ink);
         }
         grid.write(left + 2, row, &words, Ink::Text);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::engrave::grid::{Heights, Scale, Size, Spare};
+    use crate::engrave::keyboard::KeyMark;
+    use crate::engrave::music::Role;
+    use crate::theory::MidiNote;
+
+    #[test]
+    fn a_landmarks_name_never_stands_beside_another_keys_mark() {
+        for (scale, shared) in [
+            (Scale::FIVE, true),
+            (Scale::SIX, true),
+            (Scale::EIGHT, false),
+        ] {
+            let (back, front) = Keyboard::widths(scale.dots(), CellStyle::Braille);
+            let keyboard = Keyboard {
+                left: 1,
+                back,
+                front,
+                rows: 200,
+                heights: Heights::fit(scale, 30, 5.0, 53.0, 200, Spare::Both).unwrap(),
+                style: CellStyle::Braille,
+            };
+            let mut left_out = 0;
+            for key in (21..=108).map(MidiNote) {
+                let mark = KeyMark {
+                    key,
+                    role: Role::Asked,
+                    label: String::new(),
+                };
+                let marks = KeyboardMarks { marks: vec![mark] };
+                let mut grid = CellGrid::new(Size {
+                    columns: 40,
+                    rows: 200,
+                });
+                paint(&keyboard, &marks, None, &mut grid);
+                let row = keyboard.sign_row(key);
+                let text: String = (0..40).filter_map(|at| grid.symbol(at, row)).collect();
+                assert!(text.contains('▸'), "{scale:?} {key:?}: {text}");
+                let named = text.contains(|sign: char| sign.is_ascii_alphanumeric());
+                let is_c = key.pitch_class() == 0;
+                assert!(is_c || !named, "{scale:?} {key:?}: {text}");
+                let level = |height: i32| keyboard.heights.row(f64::from(height)) == row;
+                left_out += usize::from(!is_c && (0..9).any(|octave| level(7 * octave)));
+            }
+            // Where keys are narrower than a row, some share one with a C.
+            assert!(!shared || left_out > 0, "{scale:?}");
+        }
     }
 }
