@@ -27,7 +27,11 @@ const LEAST_SPAN: f64 = 40.0;
 pub fn lines(instrument: &Instrument, findings: &Findings) -> Vec<String> {
     let reference = instrument.reference.hz().0;
     let mut lines = vec![findings.verdict.words()];
-    if findings.provisional && findings.verdict != Verdict::TooLittle {
+    if findings.verdict == Verdict::TooLittle {
+        lines.extend(few(instrument, findings));
+        return lines;
+    }
+    if findings.provisional {
         lines.push(format!(
             "Provisional: {} of 88 keys were read; the others are taken from this piano's own curve.",
             instrument.keys.len()
@@ -38,12 +42,7 @@ pub fn lines(instrument: &Instrument, findings: &Findings) -> Vec<String> {
         ));
     }
     if !instrument.mute.is_empty() {
-        let named: Vec<String> = instrument.mute.iter().map(|key| name(*key)).collect();
-        lines.push(format!("Hardly sounding: {}.", named.join(", ")));
-    }
-    if instrument.keys.is_empty() {
-        lines.push(CAUTION.to_owned());
-        return lines;
+        lines.push(mute(instrument));
     }
     lines.push(format!(
         "Pitch: {:+.1} ± {:.1} cents from A = {reference:.1} Hz, by the middle keys (A = {:.1} Hz).",
@@ -67,8 +66,7 @@ pub fn lines(instrument: &Instrument, findings: &Findings) -> Vec<String> {
     if findings.sour.is_empty() {
         lines.push("Unisons: no key's strings are sour.".to_owned());
     } else {
-        let named: Vec<String> = findings.sour.iter().map(|key| name(*key)).collect();
-        lines.push(format!("Sour unisons: {}.", named.join(", ")));
+        lines.push(sour(findings));
     }
     if let Some((key, step)) = findings.step {
         lines.push(format!(
@@ -79,6 +77,49 @@ pub fn lines(instrument: &Instrument, findings: &Findings) -> Vec<String> {
     lines.push(clock(instrument));
     lines.push(CAUTION.to_owned());
     lines
+}
+
+/// What can be said of a few keys: each by itself, nothing of the piano as a whole.
+fn few(instrument: &Instrument, findings: &Findings) -> Vec<String> {
+    let mut lines = Vec::new();
+    if !instrument.keys.is_empty() {
+        let read: Vec<String> = instrument
+            .keys
+            .values()
+            .map(|struck| {
+                // No minus before a nought.
+                let cents = (struck.cents.0 * 10.0).round() / 10.0 + 0.0;
+                let se = struck.reading.first_se.0;
+                format!("{} {cents:+.1} ± {se:.2}", name(struck.key))
+            })
+            .collect();
+        let reference = instrument.reference.hz().0;
+        lines.push(format!(
+            "Read, in cents from equal temperament at A = {reference:.1} Hz: {}.",
+            read.join(", ")
+        ));
+    }
+    if !findings.sour.is_empty() {
+        lines.push(sour(findings));
+    }
+    if !instrument.mute.is_empty() {
+        lines.push(mute(instrument));
+    }
+    if !instrument.keys.is_empty() {
+        lines.push(clock(instrument));
+    }
+    lines.push(CAUTION.to_owned());
+    lines
+}
+
+fn sour(findings: &Findings) -> String {
+    let named: Vec<String> = findings.sour.iter().map(|key| name(*key)).collect();
+    format!("Sour unisons: {}.", named.join(", "))
+}
+
+fn mute(instrument: &Instrument) -> String {
+    let named: Vec<String> = instrument.mute.iter().map(|key| name(*key)).collect();
+    format!("Hardly sounding: {}.", named.join(", "))
 }
 
 /// What is known of the sound card's clock.
@@ -98,15 +139,27 @@ fn clock(instrument: &Instrument) -> String {
     }
 }
 
-/// Keys between the first and the last that were not read, if there are any.
+/// Keys that were not read, if there are any; three or more neighbours by the first and the last of them.
 fn unplayed(instrument: &Instrument) -> Option<String> {
-    let keys: Vec<String> = KEYS
+    let keys: Vec<i16> = KEYS
         .filter(|key| {
             !instrument.keys.contains_key(key) && !instrument.mute.contains(&MidiNote(*key))
         })
-        .map(|key| name(MidiNote(key)))
         .collect();
-    (!keys.is_empty()).then(|| keys.join(", "))
+    let named: Vec<String> = keys
+        .chunk_by(|key, next| key + 1 == *next)
+        .flat_map(|run| match run {
+            [first, _, .., last] => {
+                vec![format!(
+                    "{} to {}",
+                    name(MidiNote(*first)),
+                    name(MidiNote(*last))
+                )]
+            }
+            few => few.iter().map(|key| name(MidiNote(*key))).collect(),
+        })
+        .collect();
+    (!named.is_empty()).then(|| named.join(", "))
 }
 
 /// A key's partials as bars, the strongest the longest, a row each; `rows` at most.
@@ -182,6 +235,11 @@ fn span(instrument: &Instrument, findings: &Findings) -> f64 {
     (most / 10.0).ceil() * 10.0
 }
 
+/// What the signs of the plot mean, and the same where there is little room.
+const LEGEND: &str =
+    "* a key, in cents from equal temperament   . what this piano's strings ask for";
+const SHORT_LEGEND: &str = "* a key   . what the strings ask for";
+
 /// Columns at the left of the plot.
 const SCALE: usize = 8;
 
@@ -226,6 +284,12 @@ pub fn plot(
         }
     }
     let _ = writeln!(out, "cents   {foot}");
+    let legend = if columns < LEGEND.len() {
+        SHORT_LEGEND
+    } else {
+        LEGEND
+    };
+    let _ = writeln!(out, "{legend}");
     out
 }
 

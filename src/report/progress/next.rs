@@ -61,16 +61,22 @@ fn today(facts: &Facts) -> String {
             stage.name
         );
     }
-    let more = if facts.marked.contains(&facts.day) {
-        "Today counts already; the next day of"
+    let left = stage.days - kept;
+    let left = if left == 1 {
+        "one day is left".to_owned()
     } else {
-        "Next is a day of"
+        format!("{} are left", counted(left, "day"))
+    };
+    let minutes = counted(stage.minutes, "minute");
+    let make = if stage.minutes == 1 { "makes" } else { "make" };
+    let (begins, day) = if facts.marked.contains(&facts.day) {
+        ("Today counts already. Next is another day of", "it")
+    } else {
+        ("Next is a day of", "a day")
     };
     format!(
-        "{more} \u{201c}{}\u{201d}: {} make it count, and {} are left. Short and on many days beats long and seldom.",
-        stage.name,
-        counted(stage.minutes, "minute"),
-        counted(stage.days - kept, "day")
+        "{begins} \u{201c}{}\u{201d}: {minutes} {make} {day} count, and {left}. Short and on many days beats long and seldom.",
+        stage.name
     )
 }
 

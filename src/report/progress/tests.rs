@@ -303,7 +303,7 @@ fn a_week_is_seven_days_in_lines_for_a_mail() {
         format!("{} answers", 7 * 2 * notes),
         "the week before".to_owned(),
         "Hardest:".to_owned(),
-        "Next: Today counts already".to_owned(),
+        "Today counts already. Next is another day of".to_owned(),
     ] {
         assert!(text.contains(&words), "{words}: {text}");
     }

@@ -28,7 +28,7 @@ pub fn week(facts: &Facts) -> Vec<String> {
         told.extend(settled(facts, first));
         told.extend(hardest(facts));
     }
-    told.push(format!("Next: {}", paper::quoted(&next::steps(facts)[0])));
+    told.push(paper::quoted(&next::steps(facts)[0]));
     told.extend(next::forecast(facts));
     told.iter().flat_map(|text| wrapped(text)).collect()
 }

@@ -88,7 +88,8 @@ fn one_staff(
         let pitches: Vec<Pitch> = steps.iter().map(|s| StaffStep(*s).pitch(clef)).collect();
         // Two ledger lines above and below, with the names' own row.
         let (above, below) = if group == 2 { (4.5, 8.5) } else { (3.0, 6.0) };
-        y += size * 1.3;
+        // What a title is for lies nearer to it than the names above.
+        y += size * if group == 0 { 1.3 } else { 1.9 };
         page.things
             .push(Thing::Words(Words::new(MARGIN, y, size, title)));
         let bottom = y + (above + 4.0) * space;
@@ -223,6 +224,7 @@ fn beside_keyboard(style: Style, page: &mut Page, top: f64) {
         });
         music.x + (head.unwrap_or_default() + 1.6) * space
     };
+    let staff_end = MARGIN + staff_width;
     let ends: Vec<f64> = pitches.iter().map(|pitch| head_ends(*pitch)).collect();
     page.things.push(Thing::Music(music));
     let left = MARGIN + staff_width + 4.0;
@@ -236,12 +238,25 @@ fn beside_keyboard(style: Style, page: &mut Page, top: f64) {
     for (pitch, x) in pitches.iter().zip(ends) {
         let note = y(f64::from(pitch.diatonic()));
         let key = y(key_height(*pitch));
+        // On a staff line the way is a white dash within its black, as far as the line goes.
+        let lined = pitch.diatonic() % 2 == 0;
+        let from = if lined { staff_end } else { x };
         strokes.push(Stroke::Line {
-            from: (x, note),
+            from: (from, note),
             to: (left - 2.0, note),
             weight: 0.3,
             dashed: true,
         });
+        let mut dash = x;
+        while lined && dash < staff_end - 1.0 {
+            strokes.push(Stroke::Box {
+                corner: (dash, note - 0.2),
+                size: (1.0, 0.4),
+                fill: 0.0,
+                edge: 0.0,
+            });
+            dash += 2.0;
+        }
         strokes.push(Stroke::Line {
             from: (left - 2.0, note),
             to: (left + 2.0, key),

@@ -5,7 +5,7 @@ use rand::seq::SliceRandom;
 use rand_chacha::ChaCha8Rng;
 
 use super::{MARGIN, Style, document, one, set, spoken};
-use crate::engrave::{Document, Event, Page, Staves, Thing, Words};
+use crate::engrave::{Document, Event, Page, Staves, Stroke, Thing, Words};
 use crate::study::{GroupRules, Item, LearnerModel, Stage, Yardstick, draw_group};
 use crate::theory::Clef;
 
@@ -134,11 +134,28 @@ fn one_row(style: Style, page: &mut Page, groups: &[Vec<Item>], top: f64, answer
         says,
     );
     page.things.push(Thing::Music(set.music));
+    page.things
+        .push(end_line(page.width - MARGIN, bottom, space));
     if answered {
         for (item, x) in items.iter().zip(set.heads) {
             let name = style.name(item.pitch, item.key);
             let words = Words::new(x, bottom + 5.2 * space, style.words(), name).centred();
             page.things.push(Thing::Words(words));
         }
+    }
+}
+
+/// The line that ends a staff at `x`, whose lowest line is at `bottom`; as heavy as a bar line (Bravura's, in spaces).
+fn end_line(x: f64, bottom: f64, space: f64) -> Thing {
+    const WEIGHT: f64 = 0.16;
+    let x = x - WEIGHT * space / 2.0;
+    Thing::Drawing {
+        strokes: vec![Stroke::Line {
+            from: (x, bottom - 4.0 * space),
+            to: (x, bottom),
+            weight: WEIGHT * space,
+            dashed: false,
+        }],
+        says: None,
     }
 }
