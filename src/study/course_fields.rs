@@ -1,6 +1,7 @@
 //! Reading tables of a course file so that every message names a place and a remedy.
 //! In: spanned TOML values. Out: checked values, or a [`CourseError`].
 
+use std::cell::RefCell;
 use std::ops::{Range, RangeInclusive};
 
 use toml::Spanned;
@@ -9,13 +10,40 @@ use toml::de::{DeTable, DeValue};
 use super::course_file::CourseError;
 use crate::theory::Pitch;
 
-/// The text, for places in messages.
+/// The text, for places in messages, and what was found wrong in it so far.
 pub(super) struct Source<'a> {
-    pub(super) file_name: &'a str,
-    pub(super) text: &'a str,
+    file_name: &'a str,
+    text: &'a str,
+    problems: RefCell<Vec<CourseError>>,
 }
 
-impl Source<'_> {
+impl<'a> Source<'a> {
+    pub(super) fn new(file_name: &'a str, text: &'a str) -> Source<'a> {
+        Source {
+            file_name,
+            text,
+            problems: RefCell::default(),
+        }
+    }
+
+    /// Takes down what is wrong, so that reading goes on to the next thing.
+    pub(super) fn keep<T>(&self, read: Result<T, CourseError>) -> Option<T> {
+        read.map_err(|problem| self.problems.borrow_mut().push(problem))
+            .ok()
+    }
+
+    /// How much was wrong so far.
+    pub(super) fn count(&self) -> usize {
+        self.problems.borrow().len()
+    }
+
+    /// All that was wrong, in the order of the text.
+    pub(super) fn into_problems(self) -> Vec<CourseError> {
+        let mut problems = self.problems.into_inner();
+        problems.sort_by_key(|problem| (problem.line, problem.column));
+        problems
+    }
+
     pub(super) fn error(&self, span: Range<usize>, problem: String, remedy: String) -> CourseError {
         let mut start = span.start.min(self.text.len());
         while !self.text.is_char_boundary(start) {
@@ -74,44 +102,63 @@ fn nearest<'a>(word: &str, names: &[&'a str]) -> Option<&'a str> {
         .map(|(_, name)| name)
 }
 
-/// A table whose keys are known.
+/// A table of which it is known what keys it may have.
 pub(super) struct Fields<'a> {
     source: &'a Source<'a>,
     table: &'a DeTable<'a>,
     pub(super) span: Range<usize>,
     what: &'static str,
+    strange: bool,
 }
 
 /// A value and its place.
 pub(super) type Found<T> = (T, Range<usize>);
 
 impl<'a> Fields<'a> {
+    /// Takes down every key that is not among `known`.
     pub(super) fn new(
         source: &'a Source<'a>,
         table: &'a DeTable<'a>,
         span: Range<usize>,
         what: &'static str,
         known: &[&'static str],
-    ) -> Result<Fields<'a>, CourseError> {
+    ) -> Fields<'a> {
+        let mut strange = false;
         for key in table.keys() {
             let word: &str = key.get_ref();
             if !known.contains(&word) {
-                return Err(source.error(
+                strange = true;
+                let problem = source.error(
                     key.span(),
                     format!("{what} has no '{word}'"),
                     match nearest(word, known) {
                         Some(name) => format!("did you mean '{name}'?"),
                         None => format!("it may have: {}", known.join(", ")),
                     },
-                ));
+                );
+                source.problems.borrow_mut().push(problem);
             }
         }
-        Ok(Fields {
+        Fields {
             source,
             table,
             span,
             what,
-        })
+            strange,
+        }
+    }
+
+    /// Whether it has a key that is not known.
+    pub(super) fn is_strange(&self) -> bool {
+        self.strange
+    }
+
+    /// Takes down that `key` is missing; not beside a key that is not known, which may be the same one misspelled.
+    pub(super) fn lack(&self, key: &str, example: &str) {
+        if !self.strange {
+            let problem = self.missing(key, example);
+            self.source.problems.borrow_mut().push(problem);
+        }
     }
 
     fn value(&self, key: &str) -> Option<&'a Spanned<DeValue<'a>>> {
@@ -156,20 +203,21 @@ impl<'a> Fields<'a> {
         }
     }
 
-    /// The id, which is typed at a command line and stored.
-    pub(super) fn id(&self) -> Result<String, CourseError> {
-        let (id, span) = self
-            .string("id")?
-            .ok_or_else(|| self.missing("id", "id = \"my-name\""))?;
+    /// The id, which is typed at a command line and stored; what is wrong with it is taken down.
+    pub(super) fn id(&self) -> Option<String> {
+        let Some((id, span)) = self.source.keep(self.string("id"))? else {
+            self.lack("id", "id = \"my-name\"");
+            return None;
+        };
         let plain = |c: char| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '-';
         if id.is_empty() || id.len() > 60 || !id.chars().all(plain) {
-            return Err(self.source.error(
+            return self.source.keep(Err(self.source.error(
                 span,
                 format!("'{id}' cannot be an id"),
                 "use small letters a to z, digits and -, at most 60".to_owned(),
-            ));
+            )));
         }
-        Ok(id)
+        Some(id)
     }
 
     fn integer_of(&self, value: &Spanned<DeValue>, key: &str) -> Result<Found<i64>, CourseError> {

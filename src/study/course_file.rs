@@ -76,81 +76,106 @@ const NOTES_KEYS: [&str; 9] = [
 ];
 
 impl Course {
-    /// Reads a course; `file_name` is only for messages. Errors: [`CourseError`], the first problem found.
+    /// Reads a course; `file_name` is only for messages. Errors: [`CourseError`], the first problem in the text.
     pub fn parse(file_name: &str, text: &str) -> Result<Course, CourseError> {
-        let source = Source { file_name, text };
+        Course::read(file_name, text)
+            .map_err(|problems| problems.into_iter().next().expect("a refusal has a reason"))
+    }
+
+    /// Reads a course; `file_name` is only for messages. Errors: every problem there is, in the order of the text.
+    pub fn read(file_name: &str, text: &str) -> Result<Course, Vec<CourseError>> {
+        let source = Source::new(file_name, text);
         let table = DeTable::parse(text).map_err(|error| {
             source.error(
                 error.span().unwrap_or(0..0),
                 error.message().to_owned(),
                 "this is no TOML: see https://toml.io for its rules".to_owned(),
             )
-        })?;
-        read_course(&source, table.get_ref())
+        });
+        let course = source
+            .keep(table)
+            .and_then(|table| read_course(&source, table.get_ref()));
+        match (course, source.into_problems()) {
+            (Some(course), problems) if problems.is_empty() => Ok(course),
+            (_, problems) => Err(problems),
+        }
     }
 }
 
-fn read_course(source: &Source, table: &DeTable) -> Result<Course, CourseError> {
-    let top = Fields::new(source, table, 0..0, "a course", &COURSE_KEYS)?;
-    let schema = top.integer("schema", 1..=i64::MAX)?;
-    match schema {
-        Some((SCHEMA, _)) => {}
-        Some((other, span)) => {
-            return Err(source.error(
+fn read_course(source: &Source, table: &DeTable) -> Option<Course> {
+    let top = Fields::new(source, table, 0..0, "a course", &COURSE_KEYS);
+    match source.keep(top.integer("schema", 1..=i64::MAX)) {
+        Some(Some((SCHEMA, _))) | None => {}
+        Some(Some((other, span))) => {
+            // What a newer form says cannot be judged.
+            return source.keep(Err(source.error(
                 span,
                 format!("schema {other} is newer than this program, which reads {SCHEMA}"),
                 "update Stavelark, or write the course in schema 1".to_owned(),
-            ));
+            )));
         }
-        None => return Err(top.missing("schema", "schema = 1")),
+        Some(None) => top.lack("schema", "schema = 1"),
     }
-    let id = top.id()?;
-    let name = top.string("name")?.map_or_else(|| id.clone(), |(n, _)| n);
+    let id = top.id();
+    let name = source.keep(top.string("name")).flatten();
     let defaults = Defaults {
-        days: top.count("days", 1..=400)?,
-        minutes: top.count("minutes", 1..=60)?.unwrap_or(MINUTES),
-        least_answers: top.count("answers", 0..=1000)?,
+        days: source.keep(top.count("days", 1..=400)).flatten(),
+        minutes: source
+            .keep(top.count("minutes", 1..=60))
+            .flatten()
+            .unwrap_or(MINUTES),
+        least_answers: source.keep(top.count("answers", 0..=1000)).flatten(),
     };
-    let mut stages: Vec<Stage> = Vec::new();
-    for (stage_table, span) in top.tables("stage")? {
-        let fields = Fields::new(source, stage_table, span, "a stage", &STAGE_KEYS)?;
-        let stage = read_stage(source, &fields, &defaults)?;
-        if stages.iter().any(|other| other.id == stage.id) {
-            return Err(source.error(
-                fields.span_of("id"),
-                format!("two stages have the id '{}'", stage.id),
-                "give each stage its own id; marks belong to it".to_owned(),
-            ));
-        }
-        stages.push(stage);
-    }
-    if stages.is_empty() {
-        return Err(top.missing("stage", "[[stage]] with an id and [[stage.notes]]"));
-    }
-    let phrases = match top.table("phrases")? {
+    let stages = read_stages(source, &top, &defaults);
+    let phrases = match source.keep(top.table("phrases")).flatten() {
         Some((table, span)) => {
             let clefs = Clef::ALL.map(Clef::name);
-            Phrases::read(
-                source,
-                &Fields::new(source, table, span, "phrases", &clefs)?,
-            )?
+            let table = Fields::new(source, table, span, "phrases", &clefs);
+            Phrases::read(source, &table)
         }
         None => Phrases::default(),
     };
-    let enter = top.string("enter")?;
-    if let Some((enter, span)) = &enter
-        && !stages.iter().any(|stage| stage.id == *enter)
-    {
+    let enter = source.keep(top.string("enter")).flatten();
+    let (id, stages) = (id?, stages?);
+    if let Some((enter, span)) = &enter {
         let ids: Vec<(&str, ())> = stages.iter().map(|s| (s.id.as_str(), ())).collect();
-        source.one_of(enter, span.clone(), "the id of a stage", &ids)?;
+        source.keep(source.one_of(enter, span.clone(), "the id of a stage", &ids));
     }
-    Ok(Course {
+    Some(Course {
+        name: name.map_or_else(|| id.clone(), |(name, _)| name),
         id,
-        name,
         enter: enter.map(|(id, _)| id),
         phrases,
         stages,
     })
+}
+
+/// The stages; `None` when not all of them can be read.
+fn read_stages(source: &Source, top: &Fields, defaults: &Defaults) -> Option<Vec<Stage>> {
+    let tables = source.keep(top.tables("stage"))?;
+    if tables.is_empty() {
+        top.lack("stage", "[[stage]] with an id and [[stage.notes]]");
+        return None;
+    }
+    let mut ids = HashSet::new();
+    let stages: Vec<Option<Stage>> = tables
+        .into_iter()
+        .map(|(table, span)| {
+            let fields = Fields::new(source, table, span, "a stage", &STAGE_KEYS);
+            let id = fields.id();
+            if let Some(id) = &id
+                && !ids.insert(id.clone())
+            {
+                return source.keep(Err(source.error(
+                    fields.span_of("id"),
+                    format!("two stages have the id '{id}'"),
+                    "give each stage its own id; marks belong to it".to_owned(),
+                )));
+            }
+            read_stage(source, &fields, id, defaults)
+        })
+        .collect();
+    stages.into_iter().collect()
 }
 
 /// What the course says for all its stages.
@@ -160,30 +185,65 @@ struct Defaults {
     least_answers: Option<u32>,
 }
 
-fn read_stage(source: &Source, fields: &Fields, defaults: &Defaults) -> Result<Stage, CourseError> {
-    let id = fields.id()?;
-    let name = fields
-        .string("name")?
-        .map_or_else(|| id.clone(), |(n, _)| n);
-    let kind = fields
-        .choice("kind", &StageKind::ALL.map(|k| (k.word(), k)))?
-        .unwrap_or(StageKind::Notes);
-    let advance = fields
-        .choice("advance", &Advance::ALL.map(|a| (a.word(), a)))?
-        .unwrap_or_default();
-    let groups = read_groups(source, fields, kind)?;
-    let alone = fields
-        .choice("staves", &[("together", false), ("alone", true)])?
-        .unwrap_or(false);
+fn read_stage(
+    source: &Source,
+    fields: &Fields,
+    id: Option<String>,
+    defaults: &Defaults,
+) -> Option<Stage> {
+    let count = |key, range| source.keep(fields.count(key, range)).flatten();
+    let name = source.keep(fields.string("name")).flatten();
+    let advance = source.keep(fields.choice("advance", &Advance::ALL.map(|a| (a.word(), a))));
+    let alone = source.keep(fields.choice("staves", &[("together", false), ("alone", true)]));
+    let minutes = count("minutes", 1..=60);
+    let least_answers = count("answers", 0..=1000);
+    let fluent_ms = count("fluent-ms", 200..=5000);
+    let days = count("days", 1..=400);
+    let blocks = read_blocks(source, fields, alone.flatten().unwrap_or(false));
+    // What else a stage has depends on its kind.
+    let kind = source.keep(fields.choice("kind", &StageKind::ALL.map(|k| (k.word(), k))))?;
+    let kind = kind.unwrap_or(StageKind::Notes);
+    let groups = read_groups(source, fields, kind);
+    let tasks = read_tasks(source, fields, kind, blocks.as_deref());
+    let id = id?;
+    let mut stage = Stage {
+        name: name.map_or_else(|| id.clone(), |(name, _)| name),
+        id,
+        kind,
+        blocks: blocks?,
+        days: 0,
+        minutes: minutes.unwrap_or(defaults.minutes),
+        least_answers: least_answers
+            .or(defaults.least_answers)
+            .unwrap_or(kind.least_answers()),
+        advance: advance?.unwrap_or_default(),
+        groups: groups?,
+        tasks: tasks?,
+        fluent_ms: fluent_ms.unwrap_or(kind.fluent_ms()),
+    };
+    stage.days = days
+        .or(defaults.days)
+        .unwrap_or_else(|| days_for(stage.parts().len()));
+    Some(stage)
+}
 
+/// The notes of a stage, of each staff by itself where they are taken `alone`; `None` when not all of them can be read.
+fn read_blocks(source: &Source, fields: &Fields, alone: bool) -> Option<Vec<Block>> {
+    let before = source.count();
     let mut by_clef: Vec<(Clef, Vec<Item>)> = Vec::new();
     let mut seen = HashSet::new();
-    for (table, span) in fields.tables("notes")? {
-        let notes = Fields::new(source, table, span, "a list of notes", &NOTES_KEYS)?;
-        let clef = notes
-            .choice("clef", &Clef::ALL.map(|c| (c.name(), c)))?
-            .ok_or_else(|| notes.missing("clef", "clef = \"treble\""))?;
-        let items = read_notes(source, &notes, clef)?;
+    for (table, span) in source.keep(fields.tables("notes"))? {
+        let notes = Fields::new(source, table, span, "a list of notes", &NOTES_KEYS);
+        let clef = source.keep(notes.choice("clef", &Clef::ALL.map(|c| (c.name(), c))));
+        let Some(Some(clef)) = clef else {
+            if clef.is_some() {
+                notes.lack("clef", "clef = \"treble\"");
+            }
+            continue;
+        };
+        let Some(items) = read_notes(source, &notes, clef) else {
+            continue;
+        };
         let place = by_clef.iter().position(|(c, _)| *c == clef);
         let place = place.unwrap_or_else(|| {
             by_clef.push((clef, Vec::new()));
@@ -193,17 +253,21 @@ fn read_stage(source: &Source, fields: &Fields, defaults: &Defaults) -> Result<S
             .1
             .extend(items.into_iter().filter(|item| seen.insert(*item)));
         if seen.len() > MOST_ITEMS {
-            return Err(source.error(
+            return source.keep(Err(source.error(
                 notes.span.clone(),
                 format!("this stage has more than {MOST_ITEMS} items"),
                 "split it, or narrow its ranges and keys".to_owned(),
-            ));
+            )));
         }
     }
-    if seen.is_empty() {
-        return Err(fields.missing("notes", "[[stage.notes]] with a clef, from and to"));
+    if source.count() > before {
+        return None;
     }
-    let blocks = if alone {
+    if seen.is_empty() {
+        fields.lack("notes", "[[stage.notes]] with a clef, from and to");
+        return None;
+    }
+    Some(if alone {
         by_clef
             .into_iter()
             .map(|(_, items)| Block { items })
@@ -211,67 +275,46 @@ fn read_stage(source: &Source, fields: &Fields, defaults: &Defaults) -> Result<S
     } else {
         let items = by_clef.into_iter().flat_map(|(_, items)| items).collect();
         vec![Block { items }]
-    };
-    let tasks = read_tasks(source, fields, kind, &blocks)?;
-    let mut stage = Stage {
-        id,
-        name,
-        kind,
-        blocks,
-        days: 0,
-        minutes: fields.count("minutes", 1..=60)?.unwrap_or(defaults.minutes),
-        least_answers: fields
-            .count("answers", 0..=1000)?
-            .or(defaults.least_answers)
-            .unwrap_or(kind.least_answers()),
-        advance,
-        groups,
-        tasks,
-        fluent_ms: fields
-            .count("fluent-ms", 200..=5000)?
-            .unwrap_or(kind.fluent_ms()),
-    };
-    stage.days = fields
-        .count("days", 1..=400)?
-        .or(defaults.days)
-        .unwrap_or_else(|| days_for(stage.parts().len()));
-    Ok(stage)
+    })
 }
 
-/// Reads one `[[stage.notes]]`: places on the staff, then what each carries.
-fn read_notes(source: &Source, notes: &Fields, clef: Clef) -> Result<Vec<Item>, CourseError> {
-    let alterations: Vec<Alteration> = notes
-        .strings("alterations")?
-        .map(|words| {
-            words
-                .into_iter()
-                .map(|(word, span)| source.one_of(&word, span, "an alteration", &ALTERATIONS))
-                .collect::<Result<_, _>>()
-        })
-        .transpose()?
-        .unwrap_or_else(|| vec![Alteration::Natural]);
-    let rare = notes.choice_bool("rare")?.unwrap_or(false);
-    let keys: Vec<KeySignature> = match notes.integers("keys")? {
+/// Reads one `[[stage.notes]]`: places on the staff, then what each carries. `None` when something is wrong with it.
+fn read_notes(source: &Source, notes: &Fields, clef: Clef) -> Option<Vec<Item>> {
+    let before = source.count();
+    let alterations = match source.keep(notes.strings("alterations")).flatten() {
+        None => vec![Alteration::Natural],
+        Some(words) => words
+            .into_iter()
+            .filter_map(|(word, span)| {
+                source.keep(source.one_of(&word, span, "an alteration", &ALTERATIONS))
+            })
+            .collect(),
+    };
+    let rare = source.keep(notes.choice_bool("rare")).flatten();
+    let rare = rare.unwrap_or(false);
+    let keys = match source.keep(notes.integers("keys")).flatten() {
         None => vec![KeySignature::NONE],
         Some(list) => list
             .into_iter()
-            .map(|(fifths, span)| {
-                i8::try_from(fifths)
-                    .ok()
-                    .and_then(KeySignature::new)
-                    .ok_or_else(|| {
-                        source.error(
-                            span,
-                            format!("no key signature has {fifths} signs"),
-                            "write sharps as 1 to 7 and flats as -1 to -7".to_owned(),
-                        )
-                    })
+            .filter_map(|(fifths, span)| {
+                let key = i8::try_from(fifths).ok().and_then(KeySignature::new);
+                source.keep(key.ok_or_else(|| {
+                    source.error(
+                        span,
+                        format!("no key signature has {fifths} signs"),
+                        "write sharps as 1 to 7 and flats as -1 to -7".to_owned(),
+                    )
+                }))
             })
-            .collect::<Result<_, _>>()?,
+            .collect(),
     };
+    let places = read_places(source, notes, clef);
+    if source.count() > before {
+        return None;
+    }
 
     let mut items = Vec::new();
-    for (pitch, explicit) in read_places(source, notes, clef)? {
+    for (pitch, explicit) in places {
         for &key in &keys {
             if explicit {
                 items.push(Item {
@@ -297,43 +340,43 @@ fn read_notes(source: &Source, notes: &Fields, clef: Clef) -> Result<Vec<Item>, 
             }
         }
     }
-    if items.is_empty() {
-        return Err(source.error(
+    if items.is_empty() && !notes.is_strange() {
+        return source.keep(Err(source.error(
             notes.span.clone(),
             "this list holds no note".to_owned(),
             "add a range with from and to, ledger-above, ledger-below, or pitches; E#, B#, Cb and Fb need rare = true"
                 .to_owned(),
-        ));
+        )));
     }
-    Ok(items)
+    Some(items)
 }
 
-/// The places a list of notes names: natural pitches of a range, or pitches spelled out (`true`).
-fn read_places(
-    source: &Source,
-    notes: &Fields,
-    clef: Clef,
-) -> Result<Vec<(Pitch, bool)>, CourseError> {
+/// The places a list of notes names: natural pitches of a range, or pitches spelled out (`true`). What is wrong is taken
+/// down.
+fn read_places(source: &Source, notes: &Fields, clef: Clef) -> Vec<(Pitch, bool)> {
     let mut places = Vec::new();
-    match (notes.pitch("from")?, notes.pitch("to")?) {
-        (None, None) => {}
-        (Some(_), None) => return Err(notes.missing("to", "to = \"G5\"")),
-        (None, Some(_)) => return Err(notes.missing("from", "from = \"C4\"")),
-        (Some((from, span)), Some((to, _))) => {
+    match (
+        source.keep(notes.pitch("from")),
+        source.keep(notes.pitch("to")),
+    ) {
+        (Some(Some(_)), Some(None)) => notes.lack("to", "to = \"G5\""),
+        (Some(None), Some(Some(_))) => notes.lack("from", "from = \"C4\""),
+        (Some(Some((from, span))), Some(Some((to, _)))) => {
             if from.diatonic() > to.diatonic() {
-                return Err(source.error(
+                source.keep::<()>(Err(source.error(
                     span,
                     format!("the range from {from} to {to} is empty"),
                     "write the lower note first".to_owned(),
-                ));
+                )));
             }
             places.extend(
                 (from.diatonic()..=to.diatonic()).map(|d| (Pitch::from_diatonic(d), false)),
             );
         }
+        _ => {}
     }
     for (field, above) in [("ledger-above", true), ("ledger-below", false)] {
-        let Some((least, most)) = notes.ledger_range(field)? else {
+        let Some((least, most)) = source.keep(notes.ledger_range(field)).flatten() else {
             continue;
         };
         for distance in 1..=2 * most + 1 {
@@ -343,12 +386,12 @@ fn read_places(
             }
         }
     }
-    if let Some(words) = notes.strings("pitches")? {
-        for (word, span) in words {
-            places.push((source.pitch(&word, span)?, true));
-        }
+    let words = source.keep(notes.strings("pitches")).flatten();
+    for (word, span) in words.unwrap_or_default() {
+        let pitch = source.keep(source.pitch(&word, span));
+        places.extend(pitch.map(|pitch| (pitch, true)));
     }
-    Ok(places)
+    places
 }
 
 const ALTERATIONS: [(&str, Alteration); 5] = [

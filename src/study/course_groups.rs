@@ -2,71 +2,74 @@
 
 use super::course::StageKind;
 use super::course_fields::{Fields, Source};
-use super::course_file::CourseError;
 use super::group::{GroupRules, Move};
 
 /// The fields of a stage that only groups have.
 const FIELDS: [&str; 6] = ["length", "same", "step", "skip", "leap", "widest-leap"];
 
-/// Reads the rules; `None` for a stage of another kind.
+/// Reads the rules; none for a stage of another kind. `None` when something is wrong with them, which is taken down.
 pub(super) fn read_groups(
     source: &Source,
     fields: &Fields,
     kind: StageKind,
-) -> Result<Option<GroupRules>, CourseError> {
+) -> Option<Option<GroupRules>> {
+    let before = source.count();
+    let wrong = |key: &str, problem: String, remedy: &str| {
+        source.keep::<()>(Err(source.error(
+            fields.span_of(key),
+            problem,
+            remedy.to_owned(),
+        )));
+    };
     if !kind.in_groups() {
-        return match FIELDS.into_iter().find(|key| fields.has(key)) {
-            Some(key) => Err(source.error(
-                fields.span_of(key),
+        for key in FIELDS.into_iter().filter(|key| fields.has(key)) {
+            wrong(
+                key,
                 format!("only groups and melodies have '{key}'"),
-                "add kind = \"groups\" to this stage, or take the line out".to_owned(),
-            )),
-            None => Ok(None),
-        };
+                "add kind = \"groups\" to this stage, or take the line out",
+            );
+        }
+        return (source.count() == before).then_some(None);
     }
     let usual = GroupRules::default();
     let mut shares = usual.shares;
     for (share, key) in shares.iter_mut().zip(["same", "step", "skip", "leap"]) {
-        if let Some(given) = fields.count(key, 0..=100)? {
+        if let Some(given) = source.keep(fields.count(key, 0..=100)).flatten() {
             *share = given;
         }
     }
     if shares.iter().sum::<u32>() == 0 {
-        return Err(source.error(
-            fields.span_of("step"),
+        wrong(
+            "step",
             "the shares of same, step, skip and leap are all 0".to_owned(),
-            "give at least one of them a share, as in step = 6".to_owned(),
-        ));
+            "give at least one of them a share, as in step = 6",
+        );
     }
-    let widest = fields.count("widest-leap", 1..=14)?;
+    let widest = source.keep(fields.count("widest-leap", 1..=14)).flatten();
     let widest = widest.map_or(usual.widest, |steps| steps as i32);
     let narrowest_leap = 3;
     if shares[Move::Leap as usize] > 0 && widest < narrowest_leap {
-        return Err(source.error(
-            fields.span_of("widest-leap"),
+        wrong(
+            "widest-leap",
             format!("a leap is wider than {widest} steps"),
-            "make widest-leap 3 or more, or add leap = 0".to_owned(),
-        ));
+            "make widest-leap 3 or more, or add leap = 0",
+        );
     }
-    let notes = match fields.integers("length")? {
-        None => usual.notes,
-        Some(given) => {
-            let values: Vec<i64> = given.iter().map(|(value, _)| *value).collect();
-            match values[..] {
-                [few, most] if (2..=6).contains(&few) && (few..=6).contains(&most) => {
-                    (few as u8, most as u8)
-                }
-                _ => {
-                    return Err(source.error(
-                        fields.span_of("length"),
-                        "'length' is the fewest and the most notes of a group, 2 to 6".to_owned(),
-                        "write it as in length = [3, 4]".to_owned(),
-                    ));
-                }
+    let mut notes = usual.notes;
+    if let Some(given) = source.keep(fields.integers("length")).flatten() {
+        let values: Vec<i64> = given.iter().map(|(value, _)| *value).collect();
+        match values[..] {
+            [few, most] if (2..=6).contains(&few) && (few..=6).contains(&most) => {
+                notes = (few as u8, most as u8);
             }
+            _ => wrong(
+                "length",
+                "'length' is the fewest and the most notes of a group, 2 to 6".to_owned(),
+                "write it as in length = [3, 4]",
+            ),
         }
-    };
-    Ok(Some(GroupRules {
+    }
+    (source.count() == before).then_some(Some(GroupRules {
         notes,
         shares,
         widest,

@@ -1,10 +1,12 @@
 //! The ear's tasks of a stage, from a course file. In: the stage's table and its notes. Out: tasks, or what is wrong and
 //! where.
 
+use std::ops::{Range, RangeInclusive};
+
 use super::course::{Block, StageKind};
 use super::course_fields::{Fields, Source};
 use super::course_file::CourseError;
-use super::task::{Along, Task};
+use super::task::{Along, MOST_CHOICES, Task};
 use crate::theory::{Chord, Interval, Mode};
 
 /// What a stage of each kind lists, and an example of it.
@@ -21,117 +23,141 @@ fn list_of(kind: StageKind) -> Option<(&'static str, &'static str)> {
 }
 
 /// Beats in ten seconds: fewer cannot be counted while the strings sound, more not at all.
-const BEATS: std::ops::RangeInclusive<i64> = 3..=80;
+const BEATS: RangeInclusive<i64> = 3..=80;
 
-/// Reads the tasks; none for a stage that asks its notes themselves.
+/// Degrees of a scale.
+const DEGREES: RangeInclusive<i64> = 1..=7;
+
+/// Reads the tasks; an empty list for a stage that asks its notes themselves. `None` when something is wrong with them,
+/// which is taken down. Without `blocks` it is not known which notes there are.
 pub(super) fn read_tasks(
     source: &Source,
     fields: &Fields,
     kind: StageKind,
-    blocks: &[Block],
-) -> Result<Vec<Task>, CourseError> {
+    blocks: Option<&[Block]>,
+) -> Option<Vec<Task>> {
+    let before = source.count();
     let list = list_of(kind);
-    for key in ["intervals", "chords", "degrees", "beats"] {
-        if fields.has(key) && list.is_none_or(|(own, _)| own != key) {
-            let kinds: Vec<&str> = StageKind::ALL
-                .into_iter()
-                .filter(|kind| list_of(*kind).is_some_and(|(own, _)| own == key))
-                .map(StageKind::word)
-                .collect();
-            return Err(source.error(
-                fields.span_of(key),
-                format!("a stage of kind {} has no '{key}'", kind.word()),
-                format!(
-                    "add kind = \"{}\" to this stage, or take the line out",
-                    kinds.join("\" or \"")
-                ),
-            ));
-        }
-    }
-    let along = read_along(source, fields, kind)?;
-    let mode = read_mode(source, fields, kind)?;
-    let Some((key, example)) = list else {
-        return Ok(Vec::new());
+    only_own_lists(source, fields, kind);
+    let along = source.keep(read_along(source, fields, kind));
+    let mode = source.keep(read_mode(source, fields, kind));
+    let (Some((key, example)), Some(along), Some(mode)) = (list, along, mode) else {
+        return (source.count() == before).then(Vec::new);
     };
     let mut tasks = Vec::new();
-    let mut add = |task: Task, span: std::ops::Range<usize>| {
-        let somewhere = blocks
-            .iter()
-            .flat_map(|block| &block.items)
-            .any(|item| task.fits(item.pitch, item.key));
-        if !somewhere {
-            return Err(source.error(
+    let mut add = |task: Task, span: Range<usize>| {
+        let fits = blocks.is_none_or(|blocks| {
+            let mut items = blocks.iter().flat_map(|block| &block.items);
+            items.any(|item| task.fits(item.pitch, item.key))
+        });
+        if !fits {
+            source.keep::<()>(Err(source.error(
                 span,
                 format!("no note of this stage can be asked for {}", task.in_words()),
                 "widen the notes of the stage, or take it out of the list".to_owned(),
-            ));
-        }
-        if !tasks.contains(&task) {
+            )));
+        } else if !tasks.contains(&task) {
             tasks.push(task);
         }
-        Ok(())
     };
     match kind {
-        StageKind::Degrees => {
-            for (degree, span) in fields.integers(key)?.unwrap_or_default() {
-                let Some(degree) = u8::try_from(degree).ok().filter(|d| (1..=7).contains(d)) else {
-                    return Err(source.error(
-                        span,
-                        format!("a scale has no degree {degree}"),
-                        "write 1 to 7".to_owned(),
-                    ));
-                };
-                add(Task::Degree(degree, mode), span)?;
-            }
-        }
-        StageKind::Beats => {
-            for (beats, span) in fields.integers(key)?.unwrap_or_default() {
-                if !BEATS.contains(&beats) {
-                    return Err(source.error(
-                        span,
-                        format!("{beats} beats in ten seconds cannot be counted"),
-                        format!("write {} to {}", BEATS.start(), BEATS.end()),
-                    ));
+        StageKind::Degrees | StageKind::Beats => {
+            let numbers = source.keep(fields.integers(key)).flatten();
+            for (number, span) in numbers.unwrap_or_default() {
+                if let Some(task) = source.keep(counted(source, kind, mode, number, &span)) {
+                    add(task, span);
                 }
-                add(Task::Beats(beats as u16), span)?;
             }
         }
         _ => {
-            for (word, span) in fields.strings(key)?.unwrap_or_default() {
+            let words = source.keep(fields.strings(key)).flatten();
+            for (word, span) in words.unwrap_or_default() {
                 for along in &along {
-                    add(
-                        task_of(source, kind, &word, span.clone(), *along)?,
-                        span.clone(),
-                    )?;
+                    let task = task_of(source, kind, &word, span.clone(), *along);
+                    let Some(task) = source.keep(task) else { break };
+                    add(task, span.clone());
                 }
             }
         }
     }
+    if source.count() > before {
+        return None;
+    }
+    let wrong = |problem: String, remedy: String| {
+        source.keep(Err(source.error(fields.span_of(key), problem, remedy)))
+    };
     match tasks.len() {
-        0 => Err(fields.missing(key, example)),
-        1 => Err(source.error(
-            fields.span_of(key),
+        0 => {
+            fields.lack(key, example);
+            None
+        }
+        1 => wrong(
             "with one answer alone there is nothing to hear".to_owned(),
             format!("add another, as in {example}"),
-        )),
-        count if count > super::task::MOST_CHOICES && !kind.answered_by_notes() => Err(source
-            .error(
-                fields.span_of(key),
-                format!("{count} answers to choose from are too many"),
-                format!(
-                    "take some out: {} can be chosen by one key",
-                    super::task::MOST_CHOICES
-                ),
-            )),
-        _ => Ok(tasks),
+        ),
+        count if count > MOST_CHOICES && !kind.answered_by_notes() => wrong(
+            format!("{count} answers to choose from are too many"),
+            format!("take some out: {MOST_CHOICES} can be chosen by one key"),
+        ),
+        _ => Some(tasks),
     }
+}
+
+/// Takes down every list that belongs to a stage of another kind.
+fn only_own_lists(source: &Source, fields: &Fields, kind: StageKind) {
+    let own = list_of(kind).map(|(own, _)| own);
+    for key in ["intervals", "chords", "degrees", "beats"] {
+        if !fields.has(key) || own == Some(key) {
+            continue;
+        }
+        let kinds: Vec<&str> = StageKind::ALL
+            .into_iter()
+            .filter(|kind| list_of(*kind).is_some_and(|(own, _)| own == key))
+            .map(StageKind::word)
+            .collect();
+        source.keep::<()>(Err(source.error(
+            fields.span_of(key),
+            format!("a stage of kind {} has no '{key}'", kind.word()),
+            format!(
+                "add kind = \"{}\" to this stage, or take the line out",
+                kinds.join("\" or \"")
+            ),
+        )));
+    }
+}
+
+/// A degree of the scale, or a rate of beats.
+fn counted(
+    source: &Source,
+    kind: StageKind,
+    mode: Mode,
+    number: i64,
+    span: &Range<usize>,
+) -> Result<Task, CourseError> {
+    let (task, problem, range) = if kind == StageKind::Degrees {
+        let degree = u8::try_from(number).unwrap_or_default();
+        (
+            Task::Degree(degree, mode),
+            format!("a scale has no degree {number}"),
+            DEGREES,
+        )
+    } else {
+        let beats = u16::try_from(number).unwrap_or_default();
+        let problem = format!("{number} beats in ten seconds cannot be counted");
+        (Task::Beats(beats), problem, BEATS)
+    };
+    if range.contains(&number) {
+        return Ok(task);
+    }
+    let remedy = format!("write {} to {}", range.start(), range.end());
+    Err(source.error(span.clone(), problem, remedy))
 }
 
 fn task_of(
     source: &Source,
     kind: StageKind,
     word: &str,
-    span: std::ops::Range<usize>,
+    span: Range<usize>,
     along: Along,
 ) -> Result<Task, CourseError> {
     if kind == StageKind::Chords {

@@ -4,7 +4,7 @@
 
 use std::collections::BTreeMap;
 
-use super::course_fields::{Fields, Source};
+use super::course_fields::{Fields, Found, Source};
 use super::course_file::CourseError;
 use crate::theory::{Clef, KeySignature, NoteNames, StaffStep};
 
@@ -67,52 +67,57 @@ impl Phrases {
         (part.letters(clef, names)? == initials(phrase)).then_some(phrase)
     }
 
-    /// Reads the table of a course file: a clef's name, and its phrases for lines and spaces.
-    pub(super) fn read(source: &Source, table: &Fields) -> Result<Phrases, CourseError> {
+    /// Reads the table of a course file: a clef's name, and its phrases for lines and spaces. What is wrong is taken down.
+    pub(super) fn read(source: &Source, table: &Fields) -> Phrases {
         let mut own = BTreeMap::new();
         for clef in Clef::ALL {
-            let Some(found) = table.strings(clef.name())? else {
+            let Some(found) = source.keep(table.strings(clef.name())).flatten() else {
                 continue;
             };
-            let [(lines, lines_at), (spaces, spaces_at)] = &found[..] else {
-                return Err(source.error(
+            let [lines, spaces] = &found[..] else {
+                source.keep::<()>(Err(source.error(
                     table.span_of(clef.name()),
                     format!("'{}' has {} phrases", clef.name(), found.len()),
                     "write two: one for the lines and one for the spaces".to_owned(),
-                ));
+                )));
+                continue;
             };
-            for (part, phrase, at) in [
-                (PhraseFor::Lines, lines, lines_at),
-                (PhraseFor::Spaces, spaces, spaces_at),
-            ] {
-                let letters = |names| part.letters(clef, names).unwrap_or_default();
-                let (english, german) = (letters(NoteNames::English), letters(NoteNames::German));
-                let is = initials(phrase);
-                if is != english && is != german {
-                    let list = |letters: &[char]| {
-                        letters
-                            .iter()
-                            .map(char::to_string)
-                            .collect::<Vec<_>>()
-                            .join(" ")
-                    };
-                    return Err(source.error(
-                        at.clone(),
-                        format!(
-                            "the words of '{phrase}' begin with {}, the {} of this staff with {}",
-                            list(&is),
-                            part.word(),
-                            list(&english)
-                        ),
-                        "write a word for each note, from below, beginning with its letter"
-                            .to_owned(),
-                    ));
-                }
+            for (part, phrase) in PhraseFor::ALL.into_iter().zip([lines, spaces]) {
+                source.keep(letters_fit(source, clef, part, phrase));
             }
-            own.insert(clef, [lines.clone(), spaces.clone()]);
+            own.insert(clef, [lines.0.clone(), spaces.0.clone()]);
         }
-        Ok(Phrases { own })
+        Phrases { own }
     }
+}
+
+/// Errors: the words of `phrase` do not begin with the letters of the notes they stand for.
+fn letters_fit(
+    source: &Source,
+    clef: Clef,
+    part: PhraseFor,
+    (phrase, at): &Found<String>,
+) -> Result<(), CourseError> {
+    let letters = |names| part.letters(clef, names).unwrap_or_default();
+    let (english, german) = (letters(NoteNames::English), letters(NoteNames::German));
+    let is = initials(phrase);
+    if is == english || is == german {
+        return Ok(());
+    }
+    let list = |letters: &[char]| {
+        let letters: Vec<String> = letters.iter().map(char::to_string).collect();
+        letters.join(" ")
+    };
+    Err(source.error(
+        at.clone(),
+        format!(
+            "the words of '{phrase}' begin with {}, the {} of this staff with {}",
+            list(&is),
+            part.word(),
+            list(&english)
+        ),
+        "write a word for each note, from below, beginning with its letter".to_owned(),
+    ))
 }
 
 /// What the words begin with, in capitals.

@@ -233,7 +233,10 @@ fn every_mistake_is_shown_with_its_place_and_remedy() {
     ] {
         assert!(GOOD.contains(from));
         let text = GOOD.replacen(from, to, 1);
-        let error = Course::parse("mine.toml", &text).unwrap_err();
+        let errors = Course::read("mine.toml", &text).unwrap_err();
+        // One mistake is told once, not also by what follows from it.
+        assert_eq!(errors.len(), 1, "{to}: {errors:?}");
+        let error = &errors[0];
         let shown = error.to_string();
         assert_eq!((error.line, error.column), (line, column), "{to}: {shown}");
         assert!(error.problem.contains(problem), "{to}: {shown}");
@@ -243,6 +246,46 @@ fn every_mistake_is_shown_with_its_place_and_remedy() {
             "{shown}"
         );
     }
+}
+
+#[test]
+fn every_mistake_of_a_file_is_told_in_the_order_of_its_lines() {
+    let text = "schema = 1
+id = \"Mine\"
+days = 0
+[phrases]
+treble = [\"Every goose flies away\", \"Fish\"]
+[[stage]]
+id = \"first\"
+minuts = 3
+advance = \"never\"
+[[stage.notes]]
+clef = \"treble\"
+from = \"H4\"
+to = \"G9x\"
+keys = [9, 1, 10]
+[[stage.notes]]
+clef = \"bas\"
+[[stage]]
+id = \"first\"
+[[stage]]
+id = \"ear\"
+kind = \"degrees\"
+degrees = [0, 1, 8]
+length = [3, 4]
+[[stage.notes]]
+clef = \"treble\"
+from = \"C4\"
+to = \"C5\"
+";
+    let errors = Course::read("mine.toml", text).unwrap_err();
+    let lines: Vec<usize> = errors.iter().map(|error| error.line).collect();
+    assert_eq!(
+        lines,
+        [2, 3, 5, 5, 8, 9, 12, 13, 14, 14, 16, 18, 22, 22, 23],
+        "{errors:#?}"
+    );
+    assert_eq!(Course::parse("mine.toml", text).unwrap_err(), errors[0]);
 }
 
 #[test]
