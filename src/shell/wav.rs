@@ -31,8 +31,9 @@ impl Recording {
 #[allow(missing_docs)]
 pub enum WavError {
     #[error(
-        "cannot open '{path}': {source}. Check the name, and that the file may be read",
-        path = path.display()
+        "cannot open '{path}': {why}. Check the name, and that the file may be read",
+        path = path.display(),
+        why = why(source)
     )]
     Open {
         path: PathBuf,
@@ -57,6 +58,15 @@ pub enum WavError {
         what: String,
         limit: &'static str,
     },
+}
+
+/// Why a file could not be opened, without the system's own numbers.
+fn why(error: &std::io::Error) -> String {
+    match error.kind() {
+        ErrorKind::NotFound => "there is no such file".to_owned(),
+        ErrorKind::PermissionDenied => "you may not read it".to_owned(),
+        _ => error.to_string(),
+    }
 }
 
 /// Reads the WAV file at `path` and averages its channels.

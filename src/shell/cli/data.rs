@@ -3,14 +3,14 @@
 use std::io::Write;
 use std::process::ExitCode;
 
-use anyhow::Context;
+use anyhow::{Context, bail};
 
 use super::args::{Cli, DataCommand};
 use super::{read, say, unfinished, warn, write};
 use crate::shell::clock;
 use crate::shell::home::Home;
 use crate::shell::paths::Paths;
-use crate::shell::store::{Store, StoreError};
+use crate::shell::store::{Store, StoreError, misfit};
 
 /// Runs the command.
 pub(super) fn run(cli: &Cli, command: &DataCommand) -> anyhow::Result<ExitCode> {
@@ -66,12 +66,14 @@ pub(super) fn run(cli: &Cli, command: &DataCommand) -> anyhow::Result<ExitCode> 
             read::there(file)?;
             let text = std::fs::read_to_string(file)
                 .with_context(|| format!("'{}' cannot be read", file.display()))?;
-            let record = serde_json::from_str(&text).with_context(|| {
-                format!(
-                    "'{}' is no record of a learner: `stavelark data export` writes one",
+            if let Some(why) = misfit(&text) {
+                bail!(
+                    "'{}' is no record of a learner that can be taken in: {why}. `stavelark data export` writes one",
                     file.display()
-                )
-            })?;
+                );
+            }
+            let record = serde_json::from_str(&text)
+                .with_context(|| format!("'{}' is no JSON", file.display()))?;
             let learner = Store::open(&paths)?.import(file, record, name.as_deref())?;
             say(&format!(
                 "{0} is there. To practise as {0}: stavelark learner use \"{0}\"",

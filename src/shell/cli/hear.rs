@@ -9,6 +9,7 @@ use serde_json::json;
 use super::args::{Cli, HearArgs};
 use super::hear_live;
 use crate::shell::wav;
+use crate::shell::words::plural;
 use crate::signal::listen::{Listener, NoteEvent, Options, PitchFrame, PitchTrack, Surety};
 use crate::theory::Reference;
 
@@ -47,18 +48,25 @@ pub(super) fn run(cli: &Cli, args: &HearArgs) -> anyhow::Result<ExitCode> {
         }
     } else {
         let mut listener = Listener::new(recording.rate, options).with_context(deaf)?;
+        let mut told = Told::default();
         if !args.json {
             writeln!(out, "{HEAD}")?;
         }
         while !block.is_empty() {
+            told.sounded(&block);
             for note in listener.push(&block) {
+                told.take(&note);
                 write_note(&mut out, &note, args.json)?;
             }
             block.clear();
             recording.next_block(&mut block, BLOCK)?;
         }
         for note in listener.finish() {
+            told.take(&note);
             write_note(&mut out, &note, args.json)?;
+        }
+        if let Some(words) = told.closing() {
+            super::warn(&words);
         }
     }
     out.flush()?;
@@ -69,6 +77,66 @@ pub(super) fn run(cli: &Cli, args: &HearArgs) -> anyhow::Result<ExitCode> {
         ));
     }
     Ok(ExitCode::SUCCESS)
+}
+
+/// What was told of, for whoever waits for a row that does not come.
+#[derive(Debug, Clone, Copy, Default)]
+pub(super) struct Told {
+    notes: u32,
+    /// Sounds that began and were not surely a note.
+    unsure: u32,
+    /// The loudest sample, full scale 1; `None` where samples are not seen.
+    peak: Option<f32>,
+}
+
+/// Softer than this is silence: −60 dBFS, where the noise of a quiet room lies.
+const SILENCE: f32 = 0.001;
+
+impl Told {
+    /// Counts a note, or a sound that was none for sure.
+    pub(super) fn take(&mut self, note: &NoteEvent) {
+        match note.surety {
+            Surety::Unsure => self.unsure += 1,
+            _ => self.notes += 1,
+        }
+    }
+
+    /// Takes samples that were listened to.
+    pub(super) fn sounded(&mut self, samples: &[f32]) {
+        let peak = self.peak.unwrap_or_default();
+        self.peak = Some(samples.iter().fold(peak, |peak, s| peak.max(s.abs())));
+    }
+
+    /// What was heard that no row says.
+    pub(super) fn closing(self) -> Option<String> {
+        let why = "is told only when it is surely one note: play or sing one at a time, near the microphone";
+        match (self.notes, self.unsure) {
+            (0, 0) => Some(match self.peak {
+                Some(peak) if peak < SILENCE => {
+                    "No note is told: the recording is silent. Record again, nearer or louder."
+                        .to_owned()
+                }
+                Some(_) => {
+                    format!(
+                        "No note is told: sound was heard, but no beginning of a note. What sounds {why}."
+                    )
+                }
+                None => {
+                    "No note began. `stavelark devices --check` says what the microphone hears."
+                        .to_owned()
+                }
+            }),
+            (_, 0) => None,
+            (0, unsure) => Some(format!(
+                "No note is told: {} began. What sounds {why}.",
+                plural(unsure, "sound")
+            )),
+            (_, unsure) => Some(format!(
+                "Not told: {} more. What sounds {why}.",
+                plural(unsure, "sound")
+            )),
+        }
+    }
 }
 
 /// The columns.
@@ -135,4 +203,35 @@ pub(super) fn write_note(
 fn rounded(value: f64, digits: i32) -> f64 {
     let scale = 10f64.powi(digits);
     (value * scale).round() / scale
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn told(notes: u32, unsure: u32, sample: f32) -> Option<String> {
+        let mut told = Told {
+            notes,
+            unsure,
+            ..Told::default()
+        };
+        told.sounded(&[0.0, -sample]);
+        told.closing()
+    }
+
+    #[test]
+    fn rows_that_do_not_come_are_accounted_for() {
+        assert_eq!(told(3, 0, 0.5), None);
+        for (notes, unsure, sample, says) in [
+            (0, 0, 0.0, "is silent"),
+            (0, 0, 0.5, "no beginning of a note"),
+            (0, 1, 0.5, "No note is told: 1 sound began"),
+            (2, 3, 0.5, "Not told: 3 sounds more"),
+        ] {
+            let words = told(notes, unsure, sample).unwrap();
+            assert!(words.contains(says), "{words}");
+        }
+        let live = Told::default().closing().unwrap();
+        assert!(live.contains("devices --check"), "{live}");
+    }
 }

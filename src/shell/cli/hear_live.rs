@@ -8,7 +8,7 @@ use std::time::{Duration, Instant};
 use anyhow::bail;
 
 use super::args::{Cli, HearArgs};
-use super::hear::{FRAMES_HEAD, HEAD, write_frame, write_note};
+use super::hear::{FRAMES_HEAD, HEAD, Told, write_frame, write_note};
 use super::practice::{ascii, no_screen};
 use super::warn;
 use crate::shell::audio::{Quiet, SystemMicrophones};
@@ -50,6 +50,7 @@ pub(super) fn run(cli: &Cli, args: &HearArgs, reference: Reference) -> anyhow::R
         .seconds
         .map(|seconds| Duration::from_secs(u64::from(seconds)));
     let mut began: Option<Instant> = None;
+    let mut told_of = Told::default();
     loop {
         // Time counts from when something could be heard.
         let left = match (until, began) {
@@ -79,11 +80,15 @@ pub(super) fn run(cli: &Cli, args: &HearArgs, reference: Reference) -> anyhow::R
                     decided_s: seconds(heard.at),
                     ..heard.note
                 };
+                told_of.take(&note);
                 write_note(&mut out, &note, args.json)?;
             }
             Err(RecvTimeoutError::Timeout) if until.is_some() && began.is_some() => {
                 if ear.losses() > 0 {
                     warn(&format!("Sound was lost {} times.", ear.losses()));
+                }
+                if let Some(words) = told_of.closing().filter(|_| !args.frames) {
+                    warn(&words);
                 }
                 return Ok(ExitCode::SUCCESS);
             }

@@ -128,10 +128,12 @@ fn answer(desk: &mut Desk, text: &str, output: &mut dyn Write) -> Result<(), Des
     Ok(())
 }
 
-/// A name as a person types it: `F#`, `f sharp`, `Bb`, `b flat`; or in the learner's own naming.
+/// A name as a person types it: `F#`, `f sharp`, `Bb`, `b flat`; or in the learner's own naming. The sign may stand before
+/// the letter, as on the screen: `#f`, `-b`, `sharp f`.
 pub(super) fn parse(text: &str, names: NoteNames, key: KeySignature) -> Option<Spelling> {
-    let compact = text
-        .to_lowercase()
+    let text = text.to_lowercase();
+    let (signs, name) = signs_before(text.trim());
+    let compact = format!("{name}{signs}")
         .replace("sharp", "#")
         .replace("flat", "b")
         .replace("natural", "")
@@ -149,6 +151,28 @@ pub(super) fn parse(text: &str, names: NoteNames, key: KeySignature) -> Option<S
     compact.parse().ok()
 }
 
+/// The signs that stand before a name, in letters as they are written behind it, and the name.
+fn signs_before(text: &str) -> (String, &str) {
+    let (mut signs, mut name) = (String::new(), text);
+    loop {
+        let before = [
+            ("#", "#"),
+            ("+", "#"),
+            ("-", "b"),
+            ("sharp ", "#"),
+            ("flat ", "b"),
+        ];
+        let Some((rest, sign)) = before
+            .iter()
+            .find_map(|(word, sign)| Some((name.strip_prefix(word)?, sign)))
+        else {
+            return (signs, name);
+        };
+        signs.push_str(sign);
+        name = rest.trim_start();
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -157,11 +181,17 @@ mod tests {
     fn names_are_read_as_people_type_them() {
         let read =
             |text, names| parse(text, names, KeySignature::NONE).map(|note| note.to_string());
-        for text in ["f#", "F#", "F sharp"] {
+        for text in ["f#", "F#", "F sharp", "#f", "# F", "+f", "sharp f"] {
             assert_eq!(read(text, NoteNames::English).as_deref(), Some("F#"));
         }
         assert_eq!(read("b flat", NoteNames::English).as_deref(), Some("Bb"));
         assert_eq!(read("b", NoteNames::English).as_deref(), Some("B"));
+        for text in ["-b", "flat b", "- B"] {
+            assert_eq!(read(text, NoteNames::English).as_deref(), Some("Bb"));
+        }
+        assert_eq!(read("##c", NoteNames::English).as_deref(), Some("C##"));
+        assert_eq!(read("-e", NoteNames::German).as_deref(), Some("Eb"));
+        assert_eq!(read("#", NoteNames::English), None);
         assert_eq!(read("B", NoteNames::German).as_deref(), Some("Bb"));
         assert_eq!(read("H", NoteNames::German).as_deref(), Some("B"));
         assert_eq!(read("sol#", NoteNames::FixedSolfege).as_deref(), Some("G#"));

@@ -48,7 +48,7 @@ pub struct PlayArgs {
     pub seconds: f64,
     /// How hard notes are played, 1 to 127 as on a MIDI keyboard
     #[arg(long, value_name = "N", default_value_t = 76)]
-    pub velocity: u8,
+    pub velocity: u32,
     /// The sound
     #[arg(long, value_enum, default_value_t = ToneChoice::Strings)]
     pub tone: ToneChoice,
@@ -108,7 +108,11 @@ impl From<ToneChoice> for Tone {
 pub fn run(args: &PlayArgs) -> anyhow::Result<ExitCode> {
     let phrase = phrase(args)?;
     match &args.wav {
-        Some(path) => write_wav(&phrase, path, args)?,
+        Some(path) => {
+            other_form(path)?;
+            write_wav(&phrase, path, args)?;
+            super::write::told(path)?;
+        }
         None => sound(&phrase, args.timing)?,
     }
     Ok(ExitCode::SUCCESS)
@@ -124,7 +128,10 @@ fn phrase(args: &PlayArgs) -> anyhow::Result<Phrase> {
         );
     }
     if !(1..=127).contains(&args.velocity) {
-        bail!("--velocity takes 1 to 127, not {}", args.velocity);
+        bail!(
+            "--velocity takes 1 (softest) to 127 (hardest), not {}: leave it out for 76",
+            args.velocity
+        );
     }
     let length_ms = (args.seconds * 1000.0).round() as u32;
     let mut phrase = Phrase::new(args.tone.into());
@@ -137,6 +144,11 @@ fn phrase(args: &PlayArgs) -> anyhow::Result<Phrase> {
         };
         for text in chord.split('+') {
             let key = text.parse::<Pitch>()?.midi();
+            if !key.on_piano() && args.tone == ToneChoice::Strings {
+                super::warn(&format!(
+                    "{text} lies beyond a piano's keyboard, A0 to C8: it is sounded as a string would sound there."
+                ));
+            }
             let (first, stiffness) = match &piano {
                 Some(piano) => (piano.first(key), piano.stiffness(key)),
                 None => (None, None),
@@ -152,7 +164,7 @@ fn phrase(args: &PlayArgs) -> anyhow::Result<Phrase> {
             phrase.notes.push(note.on_string(stiffness));
         }
     }
-    Ok(phrase.with_velocity(f32::from(args.velocity) / 127.0))
+    Ok(phrase.with_velocity(args.velocity as f32 / 127.0))
 }
 
 /// The piano of the last tuning check.
@@ -196,6 +208,19 @@ fn temperament(name: &str) -> anyhow::Result<Temperament> {
     // Old files are in Latin-1; only their descriptions have letters beyond ASCII.
     Temperament::from_scala(&String::from_utf8_lossy(&bytes))
         .map_err(|error| anyhow!("{name}: {error}"))
+}
+
+/// Refuses a name that promises another form than WAV.
+fn other_form(path: &Path) -> anyhow::Result<()> {
+    let ending = path.extension().unwrap_or_default().to_string_lossy();
+    if ["", "wav", "wave"].contains(&ending.to_ascii_lowercase().as_str()) {
+        return Ok(());
+    }
+    bail!(
+        "'{}' ends in .{ending}, and only WAV is written: name it '{}'",
+        path.display(),
+        path.with_extension("wav").display()
+    )
 }
 
 fn write_wav(phrase: &Phrase, path: &Path, args: &PlayArgs) -> anyhow::Result<()> {
@@ -391,7 +416,9 @@ mod tests {
                 "check the name",
             ),
             (vec!["A4", "--tonic", "H"], "without octave"),
-            (vec!["A4", "--velocity", "0"], "1 to 127"),
+            (vec!["A4", "--velocity", "0"], "1 (softest) to 127"),
+            (vec!["A4", "--velocity", "300"], "1 (softest) to 127"),
+            (vec!["A4", "--wav", "a.mp3"], "name it 'a.wav'"),
             (vec!["C-1"], "between 16 Hz"),
             (vec!["A4", "--for", "0"], "0.05 to 600"),
             (vec!["A4", "--for", "NaN"], "0.05 to 600"),

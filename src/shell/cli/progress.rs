@@ -64,6 +64,7 @@ fn hand_on(args: &ProgressArgs, progress: &Progress, wording: Wording) -> anyhow
     if let Some(path) = &args.html {
         let page = html(&facts);
         write::whole(path, args.force, |file| file.write_all(page.as_bytes()))?;
+        write::told(path)?;
     }
     if let Some(path) = &args.pdf {
         let style = Style {
@@ -73,6 +74,7 @@ fn hand_on(args: &ProgressArgs, progress: &Progress, wording: Wording) -> anyhow
         };
         let bytes = pdf_document(&paper(&facts, style))?;
         write::whole(path, args.force, |file| file.write_all(&bytes))?;
+        write::told(path)?;
     }
     Ok(())
 }

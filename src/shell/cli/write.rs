@@ -57,6 +57,11 @@ pub fn place(
     done
 }
 
+/// Says that the file stands there.
+pub fn told(path: &Path) -> io::Result<()> {
+    super::say(&format!("Wrote '{}'.", path.display()))
+}
+
 fn taken<T>(path: &Path) -> anyhow::Result<T> {
     bail!(
         "'{}' is there already: choose another name, or add --force to write over it",

@@ -26,6 +26,7 @@ use jiff::tz::Offset;
 use rusqlite::{Connection, OptionalExtension, params};
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
+use serde_json::error::Category;
 
 use super::error::StoreError;
 use super::learners::{CourseChoice, Learner, LearnerId, checked_name};
@@ -361,4 +362,59 @@ fn insert_sitting(
         ])?;
     }
     Ok(())
+}
+
+/// Where a record's text is not of the form that stands at the head of this module, and how, in words. `None` where it
+/// is, and for JSON that is no record of this version at all, which [`Store::import`] says.
+pub fn misfit(text: &str) -> Option<String> {
+    if let Ok(value) = serde_json::from_str::<Value>(text)
+        && (value["form"] != FORM || value["version"] != VERSION)
+    {
+        return None;
+    }
+    let error = serde_json::from_str::<Record>(text).err()?;
+    let line = error.line();
+    let says = error.to_string();
+    let field = |before: &str| says.strip_prefix(before)?.split('`').next();
+    Some(match error.classify() {
+        Category::Eof => format!("it ends too soon, in line {line}"),
+        Category::Syntax | Category::Io => format!("line {line} is no JSON"),
+        Category::Data => match field("missing field `") {
+            Some(name) => format!("'{name}' is missing in what ends in line {line}"),
+            None => format!("line {line} holds another kind of value than a record has there"),
+        },
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_does_not_fit_is_named_with_its_line() {
+        let text = |day: &str| {
+            format!(
+                "{{\n\"form\": \"stavelark-record\", \"version\": 1, \"exported\": \"2026-03-02T10:00:00Z\",\n\
+                 \"learner\": {{\"name\": \"Wren\", \"created\": \"2026-03-02T10:00:00Z\"}}, \"course\": null,\n\
+                 \"settings\": {{}}, \"sittings\": [],\n\"marks\": [{{{day}\n\"stage\": \"treble\", \
+                 \"at\": \"2026-03-02T10:00:00Z\", \"offset\": 0}}]}}"
+            )
+        };
+        assert_eq!(misfit(&text("\"day\": \"2026-03-02\",")), None);
+        assert_eq!(misfit("[1]"), None);
+        for (text, says) in [
+            (text(""), "'day' is missing in what ends in line 6"),
+            (
+                text("\"day\": \"2026-13-02\","),
+                "line 5 holds another kind",
+            ),
+            (text("\"day\": 3,"), "line 5 holds another kind"),
+            (text("\"day\" 3,"), "line 5 is no JSON"),
+            ("{\n\"form\":".to_owned(), "ends too soon, in line 2"),
+            ("form,".to_owned(), "line 1 is no JSON"),
+        ] {
+            let words = misfit(&text).unwrap();
+            assert!(words.contains(says), "{says}: {words}");
+        }
+    }
 }

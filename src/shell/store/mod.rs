@@ -24,6 +24,7 @@ use rusqlite::{Connection, ErrorCode, Transaction, TransactionBehavior};
 pub use answers::{AnswerFilter, AnswerId, NewSitting, SittingId};
 pub use checks::TuningCheck;
 pub use error::StoreError;
+pub use exchange::misfit;
 pub use learners::{CourseChoice, Learner, LearnerId};
 
 use super::paths::{Paths, make_private};

@@ -12,7 +12,7 @@ use anyhow::{Context, bail};
 use clap::Args;
 
 use super::args::Cli;
-use super::{say, unfinished, warn, write};
+use super::{read, say, unfinished, warn, write};
 use crate::report::tuning::{CAUTION, html, lines, plot, svg};
 use crate::shell::clock;
 use crate::shell::paths::Paths;
@@ -99,22 +99,23 @@ struct Heard {
     file: Option<(String, f64)>,
 }
 
-/// Makes a check and says what it shows. Exit code 1 when a technician is due or too little was read.
+/// Makes a check and says what it shows. Exit code 1 when a technician is due, too little was read, or a recording was
+/// left out.
 pub(super) fn run(cli: &Cli, args: &TuningArgs) -> anyhow::Result<ExitCode> {
     let reference = Reference::new(args.reference)?;
     if args.forget {
         return forget();
     }
     let mut heard = Vec::new();
+    let mut left_out = 0;
     let mut check = if args.last {
         last()?
     } else if args.input.is_empty() {
         let instrument = guided::run(cli, args, reference)?;
         made_now(instrument, args)
     } else {
-        for path in recordings(&args.input)? {
-            hear(&path, reference, &mut heard)?;
-        }
+        let paths = recordings(&args.input)?;
+        left_out = hear_all(&paths, reference, &mut heard)?;
         if heard.is_empty() {
             warn(
                 "No struck key was recognised. Record single keys for two seconds each, near the strings.",
@@ -148,7 +149,8 @@ pub(super) fn run(cli: &Cli, args: &TuningArgs) -> anyhow::Result<ExitCode> {
     if !args.last && !args.do_not_keep {
         keep(&check);
     }
-    report(args, &heard, &check, &earlier)
+    let code = report(args, &heard, &check, &earlier)?;
+    Ok(if left_out == 0 { code } else { unfinished() })
 }
 
 fn made_now(instrument: Instrument, args: &TuningArgs) -> TuningCheck {
@@ -240,10 +242,12 @@ fn report(
     if let Some(path) = &args.svg {
         let text = svg(instrument, &findings);
         write::whole(path, args.force, |file| file.write_all(text.as_bytes()))?;
+        warn(&format!("Wrote '{}'.", path.display()));
     }
     if let Some(path) = &args.html {
         let text = html(instrument, &findings, &compared);
         write::whole(path, args.force, |file| file.write_all(text.as_bytes()))?;
+        warn(&format!("Wrote '{}'.", path.display()));
     }
     if args.json {
         let all = rows::document(heard, check, &findings, &compared);
@@ -256,7 +260,9 @@ fn report(
         for line in lines(instrument, &findings).iter().chain(&compared) {
             say(line)?;
         }
-        say(&plot(instrument, &findings, (columns(), PLOT.1)))?;
+        if findings.verdict != Verdict::TooLittle {
+            say(&plot(instrument, &findings, (columns(), PLOT.1)))?;
+        }
         if args.quick && instrument.keys.len() < QUICK {
             say(&format!(
                 "A first look wants {QUICK} keys spread over the keyboard; {} were read.",
@@ -298,8 +304,33 @@ fn recordings(inputs: &[PathBuf]) -> anyhow::Result<Vec<PathBuf>> {
     Ok(all)
 }
 
+/// Reads every key of the recordings; gives how many of them could not be read and were left out. Errors: none could be.
+fn hear_all(
+    paths: &[PathBuf],
+    reference: Reference,
+    heard: &mut Vec<Heard>,
+) -> anyhow::Result<usize> {
+    let mut left_out = Vec::new();
+    for path in paths {
+        if let Err(error) = hear(path, reference, heard) {
+            left_out.push(error);
+        }
+    }
+    if left_out.len() == paths.len()
+        && let Some(error) = left_out.pop()
+    {
+        left_out.iter().for_each(|error| warn(&error.to_string()));
+        return Err(error);
+    }
+    for error in &left_out {
+        warn(&format!("Left out: {error}"));
+    }
+    Ok(left_out.len())
+}
+
 /// Reads every key of one recording.
 fn hear(path: &Path, reference: Reference, heard: &mut Vec<Heard>) -> anyhow::Result<()> {
+    read::there(path)?;
     let recording = wav::read(path)?;
     let name = path.display().to_string();
     for strike in find_strikes(&recording.mono, recording.rate) {
