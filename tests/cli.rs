@@ -69,6 +69,11 @@ fn the_first_run_makes_folder_learner_and_course_without_asking() {
     assert!(said(&output).contains("stavelark --plain"));
     assert_eq!(rig.ok(&["learner", "list"]).trim(), "> Wren");
     assert!(rig.ok(&["course", "list"]).contains("> groundwork"));
+    // Where nobody has a name, nobody is called by one.
+    let unnamed = Rig::new();
+    let output = unnamed.command(&[]).env_remove("USER").output().unwrap();
+    let today = String::from_utf8(output.stdout).unwrap();
+    assert!(today.starts_with("Today: 3 minutes"), "{today}");
     // Children's records are nobody else's to read.
     use std::os::unix::fs::PermissionsExt;
     let mode = fs::metadata(rig.home()).unwrap().permissions().mode();
@@ -329,6 +334,147 @@ fn a_course_file_edited_midway_keeps_its_marks_and_a_bad_edit_names_the_line() {
         &[&format!("mine.toml:{line}:")],
     );
     assert!(rig.ok(&["progress"]).contains("1 of 3 days"));
+    // Two mistakes are both shown, in the order of the lines.
+    let twice = text.replacen("days = 2", "days = \"two\"", 1);
+    fs::write(
+        &file,
+        format!("{twice}\n[[stage]]\nid = \"last\"\nminuts = 3\n"),
+    )
+    .unwrap();
+    let check = said(&rig.run(&["course", "check", path]));
+    let (first, second) = (
+        check.find("'days'").unwrap(),
+        check.find("'minuts'").unwrap(),
+    );
+    assert!(first < second && check.contains("2 mistakes"), "{check}");
+}
+
+#[test]
+fn a_course_from_a_file_can_be_gone_back_to_without_the_file() {
+    let rig = Rig::new();
+    let file = rig.file("mine.toml");
+    fs::copy(sample("evening.toml"), &file).unwrap();
+    rig.ok(&["course", "use", file.to_str().unwrap()]);
+    fs::remove_file(&file).unwrap();
+    rig.ok(&["course", "use", "landmarks"]);
+    let list = rig.ok(&["course", "list"]);
+    assert!(
+        list.contains("> landmarks") && list.contains("  evening"),
+        "{list}"
+    );
+    assert!(list.contains("from a file"), "{list}");
+    refused(
+        &rig,
+        &["course", "use", "evenin"],
+        &["did you mean 'evening'?"],
+    );
+    rig.ok(&["course", "use", "evening"]);
+    assert!(rig.ok(&["course", "list"]).contains("> evening"));
+    assert!(
+        rig.ok(&["course", "list", "--json"])
+            .contains("\"id\":\"evening\",\"in_use\":true")
+    );
+}
+
+#[test]
+fn a_file_that_was_written_is_named() {
+    let rig = Rig::new();
+    for (name, args) in [
+        ("names.svg", vec!["sheet", "names"]),
+        ("wren.html", vec!["progress", "--html"]),
+        ("a.wav", vec!["play", "A4", "--for", "0.1", "--wav"]),
+    ] {
+        let file = rig.file(name);
+        let args = [args, vec![file.to_str().unwrap()]].concat();
+        assert_eq!(rig.ok(&args), format!("Wrote '{}'.\n", file.display()));
+    }
+}
+
+#[test]
+fn a_recording_that_cannot_be_read_is_left_out_and_the_others_are_reported() {
+    let rig = Rig::new();
+    let bad = rig.file("bad.wav");
+    fs::write(&bad, "no sound").unwrap();
+    let (bad, good) = (bad.to_str().unwrap(), sample("grand/A4.wav"));
+    let output = rig.run(&["tuning", "--do-not-keep", "--input", bad, &good]);
+    assert_eq!(output.status.code(), Some(1));
+    assert!(said(&output).contains("Left out: '") && said(&output).contains("bad.wav"));
+    let report = String::from_utf8(output.stdout).unwrap();
+    // One key says nothing of a piano: no curve, no evenness, and no list of the 87 others.
+    assert!(
+        report.contains("Read, in cents") && report.contains("A4 "),
+        "{report}"
+    );
+    for words in ["Evenness", "Not played", "C1  "] {
+        assert!(!report.contains(words), "{report}");
+    }
+    refused(&rig, &["tuning", "--input", bad], &["no WAV file"]);
+    refused(
+        &rig,
+        &["tuning", "--input", "/nowhere/a.wav"],
+        &["there is no file"],
+    );
+}
+
+#[test]
+fn a_recording_without_a_note_says_so_beside_its_empty_rows() {
+    let rig = Rig::new();
+    let file = rig.file("silent.wav");
+    let spec = hound::WavSpec {
+        channels: 1,
+        sample_rate: 44_100,
+        bits_per_sample: 16,
+        sample_format: hound::SampleFormat::Int,
+    };
+    let mut writer = hound::WavWriter::create(&file, spec).unwrap();
+    for _ in 0..44_100 {
+        writer.write_sample(0_i16).unwrap();
+    }
+    writer.finalize().unwrap();
+    let output = rig.run(&["hear", file.to_str().unwrap()]);
+    assert!(output.status.success());
+    assert!(
+        said(&output).contains("the recording is silent"),
+        "{}",
+        said(&output)
+    );
+    assert_eq!(String::from_utf8(output.stdout).unwrap().lines().count(), 1);
+}
+
+#[test]
+fn a_damaged_record_is_refused_with_its_line() {
+    let rig = Rig::new();
+    let file = rig.file("wren.json");
+    let path = file.to_str().unwrap();
+    rig.ok(&["learner", "add", "Wren"]);
+    rig.ok(&["data", "export", path]);
+    let text = fs::read_to_string(&file).unwrap();
+    let created = text
+        .lines()
+        .position(|line| line.contains("\"created\""))
+        .unwrap()
+        + 1;
+    for (text, says) in [
+        (
+            text.replacen("\"created\": \"2", "\"created\": \"x", 1),
+            format!("line {created} holds"),
+        ),
+        (
+            text.replacen("\"created\"", "\"made\"", 1),
+            "'created' is missing".to_owned(),
+        ),
+        (
+            text[..text.len() / 2].to_owned(),
+            "it ends too soon, in line".to_owned(),
+        ),
+    ] {
+        fs::write(&file, text).unwrap();
+        refused(
+            &rig,
+            &["data", "import", path, "--name", "Osric"],
+            &[&says, "`stavelark data export` writes one"],
+        );
+    }
 }
 
 #[test]

@@ -64,12 +64,6 @@ pub struct Hearing {
     pub thresholds: Vec<(Date, Threshold)>,
 }
 
-/// Those of the answers that were given in this manner.
-fn given(answers: &[(Date, Answer)], manner: Manner) -> Vec<(Date, Answer)> {
-    let fits = answers.iter().filter(|(_, answer)| manner.fits(answer));
-    fits.cloned().collect()
-}
-
 impl Hearing {
     /// Among all answers of the learner at home.
     pub fn of(home: &Home, answers: &[(Date, Answer)]) -> Result<Hearing, HomeError> {
@@ -86,7 +80,7 @@ impl Hearing {
                 prompt: PromptKind::Ear,
                 family,
             };
-            let reading = home.reading_among(given(answers, manner), manner, None)?;
+            let reading = home.reading_among(answers, manner, None)?;
             tasks.extend(figures(&reading.answers, &reading.model));
         }
         let in_tune = Manner {
@@ -97,9 +91,7 @@ impl Hearing {
         Ok(Hearing {
             notes: beside(answers),
             tasks,
-            thresholds: home
-                .reading_among(given(answers, in_tune), in_tune, None)?
-                .thresholds(),
+            thresholds: home.reading_among(answers, in_tune, None)?.thresholds(),
         })
     }
 

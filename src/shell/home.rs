@@ -16,7 +16,7 @@ use super::settings::Settings;
 use super::sound::Sound;
 use super::store::{AnswerFilter, CourseChoice, Learner, Store, StoreError};
 use super::term::screens::quiz::{Finding, Listening, Quiz};
-use super::today::Today;
+use super::today::{Today, UNNAMED};
 use super::words::Wording;
 use crate::drill::{KnownKeys, Limits, PLACES, Places, Plan, Sitting};
 use crate::signal::listen::Options;
@@ -134,7 +134,7 @@ impl Home {
                     let name = std::env::var("USER")
                         .ok()
                         .filter(|name| !name.trim().is_empty());
-                    store.add_learner(name.as_deref().unwrap_or("learner"), clock::now())?
+                    store.add_learner(name.as_deref().unwrap_or(UNNAMED), clock::now())?
                 }
             },
         };
@@ -216,7 +216,8 @@ impl Home {
         self.settings.names()
     }
 
-    /// Puts the learner on a course; `text` is its file's, `None` for a built-in one.
+    /// Puts the learner on a course; `text` is its file and what stands in it, `None` for a built-in one. The one in use
+    /// until then can be taken up again by its id.
     pub fn use_course(
         &mut self,
         course: &Course,
@@ -228,6 +229,7 @@ impl Home {
             text: text.map(|(_, text)| text.to_owned()),
             chosen: clock::now(),
         };
+        self.keep_course()?;
         self.store.choose_course(self.learner.id, &choice)?;
         self.course = course.clone();
         Ok(())
@@ -397,11 +399,12 @@ impl Home {
     /// The reading of `manner` among those of the `answers` that were given so, at `stage` or at none in particular.
     pub fn reading_among(
         &self,
-        mut answers: Vec<(Date, Answer)>,
+        answers: &[(Date, Answer)],
         manner: Manner,
         stage: Option<&Stage>,
     ) -> Result<Reading, StoreError> {
-        answers.retain(|(_, answer)| manner.fits(answer));
+        let fits = answers.iter().filter(|(_, answer)| manner.fits(answer));
+        let answers = fits.cloned().collect();
         let whose = (&self.store, &self.learner);
         Reading::among(answers, whose, manner, stage, None, self.day())
     }

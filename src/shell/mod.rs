@@ -3,6 +3,7 @@
 pub mod audio;
 pub mod cli;
 pub mod clock;
+mod courses;
 mod desk;
 pub mod ear;
 mod events;

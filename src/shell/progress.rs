@@ -8,7 +8,7 @@ use serde_json::{Value, json};
 use super::hearing::Hearing;
 use super::home::{Home, HomeError};
 use super::reading::Reading;
-use super::today::Today;
+use super::today::{Today, called};
 use super::words::{Wording, plural, seconds};
 use crate::report::progress::Facts;
 use crate::study::{
@@ -57,7 +57,7 @@ impl Progress {
         let practised = practised_days(&answers, &taken_back);
         let mut hearing = Hearing::of(home, &answers)?;
         let manner = home.manner(stage.as_ref())?;
-        let reading = home.reading_among(answers, manner, stage.as_ref())?;
+        let reading = home.reading_among(&answers, manner, stage.as_ref())?;
         let items = stage.as_ref().map(Stage::parts).unwrap_or_default();
         let rows = figures(&reading.answers, &reading.model);
         // What the stage asks stands among its own rows.
@@ -81,7 +81,7 @@ impl Progress {
     /// The same for a report.
     pub fn facts(&self, names: NoteNames) -> Facts<'_> {
         Facts {
-            whose: &self.today.learner,
+            whose: called(&self.today.learner).unwrap_or("A learner"),
             day: self.today.day,
             course: &self.today.course,
             stage: self.today.stage,

@@ -45,7 +45,7 @@ pub const DEFINITIONS: [Definition; 17] = [
     Definition {
         name: "day-begins",
         scope: Scope::Learner,
-        values: &["4", "0", "1", "2", "3", "5", "6"],
+        values: &["4", "5", "6", "0", "1", "2", "3"],
         about: "the hour at which a new practice day begins",
     },
     Definition {
@@ -403,6 +403,7 @@ fn checked<'a>(definition: &'static Definition, value: &'a str) -> Result<&'a st
         value: value.to_owned(),
         choices: match definition.name {
             "voice" => "unknown, soprano, alto, tenor, bass, or two notes at least a fifth apart, as in C4-A4".to_owned(),
+            "day-begins" => "a whole hour from 0 to 6, as in 4 for four in the morning".to_owned(),
             _ => definition.values.join(", "),
         },
     })

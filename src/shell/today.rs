@@ -6,6 +6,14 @@ use crate::study::{Course, Stage};
 
 use super::words::{clock, plural};
 
+/// What a learner is called in the record where nobody said a name.
+pub const UNNAMED: &str = "learner";
+
+/// The name to call somebody by, if it is one.
+pub fn called(name: &str) -> Option<&str> {
+    (name != UNNAMED).then_some(name)
+}
+
 /// One learner's day.
 #[derive(Debug, Clone)]
 pub struct Today {
@@ -38,37 +46,45 @@ impl Today {
 
     /// Today in one sentence.
     pub fn sentence(&self) -> String {
+        let name = called(&self.learner);
+        let addressed = |said: String| match name {
+            Some(name) => format!("{name}, {said}"),
+            None => {
+                let mut letters = said.chars();
+                let first = letters.next().map(|letter| letter.to_ascii_uppercase());
+                first.into_iter().chain(letters).collect()
+            }
+        };
         let Some(stage) = self.stage() else {
-            return format!(
-                "{}, every stage of \u{201c}{}\u{201d} is done: choose what to practise, or take up another course.",
-                self.learner, self.course.name
-            );
+            return addressed(format!(
+                "every stage of \u{201c}{}\u{201d} is done: choose what to practise, or take up another course.",
+                self.course.name
+            ));
         };
         let whole = u64::from(stage.minutes) * 60_000;
         if self.marked() {
+            let name = name.map(|name| format!(", {name}")).unwrap_or_default();
             return format!(
-                "Today counts already, {}: more practice on \u{201c}{}\u{201d} is welcome, and tomorrow brings the next day.",
-                self.learner, stage.name
-            );
-        }
-        if self.active_ms > 0 {
-            return format!(
-                "{}, {} of {} are done today on \u{201c}{}\u{201d}.",
-                self.learner,
-                clock(self.active_ms.min(whole)),
-                clock(whole),
+                "Today counts already{name}: more practice on \u{201c}{}\u{201d} is welcome, and tomorrow brings the next day.",
                 stage.name
             );
         }
+        if self.active_ms > 0 {
+            return addressed(format!(
+                "{} of {} are done today on \u{201c}{}\u{201d}.",
+                clock(self.active_ms.min(whole)),
+                clock(whole),
+                stage.name
+            ));
+        }
         let done = self.stage.map_or(0, |index| self.marks[index]);
-        format!(
-            "{}, today: {} of \u{201c}{}\u{201d}, day {} of {}.",
-            self.learner,
+        addressed(format!(
+            "today: {} of \u{201c}{}\u{201d}, day {} of {}.",
             plural(stage.minutes, "minute"),
             stage.name,
             (done + 1).min(stage.days),
             stage.days
-        )
+        ))
     }
 
     /// One row a stage, for the list.

@@ -29,7 +29,7 @@ pub(super) fn run(cli: &Cli, command: &CourseCommand) -> anyhow::Result<ExitCode
         }
         CourseCommand::Check { file } => {
             let text = read(file)?;
-            match Course::parse(&file.display().to_string(), &text) {
+            match Course::read(&file.display().to_string(), &text) {
                 Ok(course) => {
                     say(&format!(
                         "'{}' is in order: {}, {}.",
@@ -39,8 +39,13 @@ pub(super) fn run(cli: &Cli, command: &CourseCommand) -> anyhow::Result<ExitCode
                     ))?;
                     Ok(ExitCode::SUCCESS)
                 }
-                Err(error) => {
-                    warn(&error.to_string());
+                Err(problems) => {
+                    for problem in &problems {
+                        warn(&problem.to_string());
+                    }
+                    if problems.len() > 1 {
+                        warn(&plural(problems.len() as u32, "mistake"));
+                    }
                     Ok(unfinished())
                 }
             }
@@ -51,7 +56,7 @@ pub(super) fn run(cli: &Cli, command: &CourseCommand) -> anyhow::Result<ExitCode
                 say(&words_in_use(&home))?;
                 return Ok(ExitCode::SUCCESS);
             }
-            let (text, found) = load(course)?;
+            let (text, found) = load(&mut home, course)?;
             let file = text.as_deref().map(|text| (course.as_str(), text));
             home.use_course(&found, file)?;
             say(&format!(
@@ -113,16 +118,25 @@ fn days(course: &Course) -> u32 {
     course.stages.iter().map(|stage| stage.days).sum()
 }
 
-/// A built-in course, or one from a file.
-fn load(name: &str) -> anyhow::Result<(Option<String>, Course)> {
+/// A built-in course, one from a file, or one that was followed before.
+fn load(home: &mut Home, name: &str) -> anyhow::Result<(Option<String>, Course)> {
     if let Some(text) = Course::built_in_text(name) {
         return Ok((None, Course::parse(name, text)?));
     }
     let path = Path::new(name);
     if !path.exists() {
+        if let Some(text) = home.kept_course(name)? {
+            let course = Course::parse(name, &text)?;
+            return Ok((Some(text), course));
+        }
+        let own = home.own_courses()?.into_iter().map(|course| course.id);
+        let ids: Vec<String> = Course::built_in_ids()
+            .map(str::to_owned)
+            .chain(own)
+            .collect();
         return Err(anyhow!(
             "there is no course '{name}', neither built in nor as a file{}",
-            nearest(name, Course::built_in_ids())
+            nearest(name, ids.iter().map(String::as_str))
         ));
     }
     let text = read(path)?;
@@ -141,27 +155,25 @@ fn read(path: &Path) -> anyhow::Result<String> {
 }
 
 fn list(cli: &Cli, json: bool) -> anyhow::Result<ExitCode> {
-    let home = Home::open(cli.learner.as_deref())?;
+    let mut home = Home::open(cli.learner.as_deref())?;
     let in_use = home.course().id.clone();
-    for id in Course::built_in_ids() {
-        let course = Course::built_in(id).expect("listed courses are built in");
+    let own = home.own_courses()?;
+    let built_in = Course::built_in_ids().filter_map(Course::built_in);
+    for course in built_in.chain(own.iter().cloned()) {
+        let id = course.id.as_str();
+        let from_file = own.iter().any(|own| own.id == id);
         if json {
             say(&json!({"id": id, "name": course.name, "stages": course.stages.len(), "days": days(&course), "in_use": id == in_use}).to_string())?;
         } else {
             let sign = if id == in_use { '>' } else { ' ' };
             say(&format!(
-                "{sign} {id:<12} {}: {} stages, {} days",
+                "{sign} {id:<13} {}: {}, {}{}",
                 course.name,
-                course.stages.len(),
-                days(&course)
+                plural(course.stages.len() as u32, "stage"),
+                plural(days(&course), "day"),
+                if from_file { ", from a file" } else { "" }
             ))?;
         }
-    }
-    if !json && Course::built_in(&in_use).is_none() {
-        say(&format!(
-            "> {in_use:<12} {}, from a file",
-            home.course().name
-        ))?;
     }
     Ok(ExitCode::SUCCESS)
 }
@@ -169,11 +181,11 @@ fn list(cli: &Cli, json: bool) -> anyhow::Result<ExitCode> {
 fn show(cli: &Cli, name: Option<&str>, json: bool) -> anyhow::Result<ExitCode> {
     let course = match name {
         Some(name) => {
-            let home = Home::open(cli.learner.as_deref())?;
+            let mut home = Home::open(cli.learner.as_deref())?;
             if in_use(&home, name) {
                 home.course().clone()
             } else {
-                load(name)?.1
+                load(&mut home, name)?.1
             }
         }
         None => Home::open(cli.learner.as_deref())?.course().clone(),

@@ -15,6 +15,7 @@ use crate::engrave::{Document, pdf_document, svg_document};
 use crate::report::sheet::{Paper, StageDays, Style, cards, days, names, rows};
 use crate::shell::clock;
 use crate::shell::home::{Home, Wish};
+use crate::shell::today::called;
 use crate::study::{Item, PromptKind, Stage};
 
 /// Which sheet.
@@ -102,6 +103,7 @@ pub(super) fn run(cli: &Cli, args: &SheetArgs) -> anyhow::Result<ExitCode> {
         svg_document(&document).into_bytes()
     };
     write::whole(&args.file, args.force, |file| file.write_all(&bytes))?;
+    write::told(&args.file)?;
     Ok(ExitCode::SUCCESS)
 }
 
@@ -112,7 +114,7 @@ fn one(args: &SheetArgs, learner: Option<&str>) -> anyhow::Result<Document> {
         large: args.large,
         names: home.names(),
     };
-    let whose = home.learner_name();
+    let whose = called(home.learner_name()).unwrap_or_default();
     Ok(match args.kind {
         Kind::Names => {
             let today = home.today()?;

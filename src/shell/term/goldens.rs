@@ -150,7 +150,7 @@ fn shown(days: i64, keys: &[KeyCode]) -> String {
         let mut place = Place::after(days);
         let (arrive, _arrivals) = channel();
         let mut page = home_page(&mut place).unwrap();
-        let (mut helping, mut easel) = (false, Easel::new(Look::default()));
+        let (mut helping, mut easel) = (None, Easel::new(Look::default()));
         let mut terminal = Terminal::new(TestBackend::new(columns, rows)).unwrap();
         for key in keys.iter().map(Some).chain([None]) {
             terminal
@@ -253,6 +253,11 @@ fn home_settings_and_help() {
     golden("home-later", 9, &[]);
     golden("settings", 0, &[key('s'), KeyCode::Down]);
     golden("help", 0, &[key('?')]);
+    golden(
+        "help-further-on",
+        0,
+        &[key('?'), KeyCode::Down, KeyCode::Down],
+    );
 }
 
 #[test]
@@ -274,6 +279,10 @@ fn a_miss_shows_both_notes() {
     let letter = asked(&mut Place::after(0)).as_char().to_ascii_lowercase();
     let wrong = if letter == 'e' { 'f' } else { 'e' };
     golden("miss", 0, &[ENTER, key(wrong)]);
+    // The keyboard that the miss has brought goes away by its key, and stays by the next stroke of it.
+    golden("miss-keyboard-away", 0, &[ENTER, key(wrong), TAB]);
+    let back = shown(0, &[ENTER, key(wrong), TAB, TAB]);
+    assert_eq!(back, shown(0, &[ENTER, key(wrong)]));
 }
 
 #[test]
@@ -304,7 +313,7 @@ fn who_is_here() {
         };
         let mut easel = Easel::new(Look::default());
         terminal
-            .draw(|frame| paint(frame, &page, false, false, &mut easel))
+            .draw(|frame| paint(frame, &page, None, false, &mut easel))
             .unwrap();
         all += &text(&terminal);
     }

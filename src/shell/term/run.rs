@@ -1,7 +1,7 @@
 //! The full-screen program: keys and time come in one at a time, the screen is drawn after each.
 
 use std::io::{self, Stdout, Write};
-use std::sync::mpsc::{RecvTimeoutError, Sender, channel};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, channel};
 use std::time::{Duration, Instant};
 
 use crossterm::event::{Event as Input, KeyEventKind, MouseButton, MouseEventKind};
@@ -163,6 +163,8 @@ pub struct Practice {
     pub typing: Typing,
     /// The drawn keyboard stays.
     pub keyboard: bool,
+    /// The prompt at whose miss it was sent away.
+    pub keyboard_away: Option<u32>,
     /// A click on it gives the very key.
     pub mouse_gives_key: bool,
     /// Why there is no sound, until the first answer.
@@ -174,6 +176,23 @@ pub struct Practice {
 }
 
 impl Practice {
+    /// The drawn keyboard stands there: for good, or by a miss that is still to be mended.
+    pub fn keyboard_shown(&self) -> bool {
+        let view = self.desk.view();
+        let missed = view.item.is_some_and(|item| {
+            let miss = practice::miss(view.feedback.as_ref(), item);
+            miss.is_some() && self.keyboard_away != Some(view.number)
+        });
+        self.keyboard || missed
+    }
+
+    /// Sends it away where it stands, else lets it stay.
+    pub fn turn_keyboard(&mut self) {
+        let shown = self.keyboard_shown();
+        self.keyboard = !shown;
+        self.keyboard_away = shown.then(|| self.desk.view().number);
+    }
+
     /// Only a choice answers now.
     pub fn choosing(&self) -> bool {
         let item = self.desk.view().item;
@@ -208,10 +227,9 @@ enum Arrival {
 }
 
 /// Runs until the learner leaves. `start_now` goes to practice without the home screen.
-/// Returns whether the last sitting came to its end.
 pub fn run(host: &mut dyn Host, start_now: bool) -> Result<(), DeskError> {
     let (arrive, arrivals) = channel();
-    let mut page = if start_now {
+    let page = if start_now {
         begin(host, &arrive)?
     } else if let Some((names, at)) = host.who()? {
         Page::Who { names, at }
@@ -222,66 +240,50 @@ pub fn run(host: &mut dyn Host, start_now: bool) -> Result<(), DeskError> {
     let mut terminal = Terminal::new(CrosstermBackend::new(io::stdout()))?;
     inputs(arrive.clone());
     let mut easel = Easel::new(host.look());
+    let result = turn_pages(host, page, &mut terminal, &mut easel, (&arrive, &arrivals));
+    // A terminal that is gone shows no picture either.
+    let _gone = easel.leave(&mut terminal);
+    drop(guard);
+    result
+}
+
+/// Draws, waits for what comes, takes it, from `page` on until the learner leaves.
+fn turn_pages(
+    host: &mut dyn Host,
+    mut page: Page,
+    terminal: &mut Terminal<CrosstermBackend<Stdout>>,
+    easel: &mut Easel,
+    (arrive, arrivals): (&Sender<Arrival>, &Receiver<Arrival>),
+) -> Result<(), DeskError> {
     let mut asked = false;
-    let mut helping = false;
+    let mut helping = None;
     let mut pictured = Instant::now();
     let mut followed = false;
-    let result = loop {
+    loop {
         // A voice that is followed would have the screen drawn a hundred times a second.
         let soon = std::mem::take(&mut followed) && pictured.elapsed() < PICTURE;
         if !soon {
             pictured = Instant::now();
             easel.set_look(host.look());
-        }
-        if !soon && let Err(error) = draw(&mut terminal, &page, helping, host.ascii(), &mut easel) {
-            break Err(error);
+            draw(terminal, &page, helping, host.ascii(), easel)?;
         }
         // The terminal is asked what it can show when the first frame stands.
-        if !std::mem::replace(&mut asked, true)
-            && let Err(error) = ask(&mut terminal, host.look())
-        {
-            break Err(error.into());
+        if !std::mem::replace(&mut asked, true) {
+            ask(terminal, host.look())?;
         }
-        if let Page::Practice(state) = &mut page
-            && let Some(fault) = state.desk.sound_fault()
-        {
-            state.silent = Some(fault);
+        if !drawn(&mut page)? {
             continue;
         }
-        if let Page::Practice(state) = &mut page
-            && let Some(hands) = &mut state.hands
-            && let Err(error) = hands.pass_time(&mut state.desk)
-        {
-            break Err(error);
-        }
-        if let Page::Quiz(quiz) = &mut page {
-            quiz.drawn();
-        }
-        // Response time counts from the first draw of a prompt.
-        if let Page::Practice(state) = &mut page
-            && !state.desk.sitting().paused()
-            && let Err(error) = state.desk.drawn()
-        {
-            break Err(error);
-        }
-        let about_to_sound = match &page {
-            Page::Practice(state) => state.desk.is_about_to_sound(),
-            Page::Quiz(quiz) => quiz.is_about_to_sound(),
-            _ => false,
-        };
-        let tick = if about_to_sound { SOON } else { TICK };
-        let stepped = match arrivals.recv_timeout(tick) {
+        let stepped = match arrivals.recv_timeout(patience(&page)) {
             Ok(Arrival::Input(input)) => {
                 let size = terminal.size()?;
                 if let Input::Resize(columns, rows) = input {
                     easel.resized((columns, rows));
                     // Drawn anew as a whole, also at the same size: one that came and went between two frames has
                     // cut what stood there. (`clear` would ask the terminal where its cursor is, and wait.)
-                    if let Err(error) = terminal.resize(Rect::new(0, 0, columns, rows)) {
-                        break Err(error.into());
-                    }
+                    terminal.resize(Rect::new(0, 0, columns, rows))?;
                 }
-                step(host, page, &mut helping, &input, (size, &easel), &arrive)
+                step(host, page, &mut helping, &input, (size, easel), arrive)?
             }
             Ok(Arrival::Told(heard)) => {
                 let size = terminal.size()?;
@@ -290,22 +292,49 @@ pub fn run(host: &mut dyn Host, start_now: bool) -> Result<(), DeskError> {
             }
             Ok(Arrival::Ear(news)) => {
                 followed = matches!(news, EarNews::Pitch { .. });
-                hear(page, &news).map(Some)
+                Some(hear(page, &news)?)
             }
             Err(RecvTimeoutError::Timeout) => continue,
             // The terminal is gone: what was answered is kept.
-            Ok(Arrival::Gone) | Err(RecvTimeoutError::Disconnected) => break Ok(()),
+            Ok(Arrival::Gone) | Err(RecvTimeoutError::Disconnected) => None,
         };
         match stepped {
-            Ok(Some(next)) => page = next,
-            Ok(None) => break Ok(()),
-            Err(error) => break Err(error),
+            Some(next) => page = next,
+            None => return Ok(()),
         }
+    }
+}
+
+/// The page has been drawn: response time counts from the first draw of a prompt. False where it has to be drawn again,
+/// because the sound has failed.
+fn drawn(page: &mut Page) -> Result<bool, DeskError> {
+    match page {
+        Page::Practice(state) => {
+            if let Some(fault) = state.desk.sound_fault() {
+                state.silent = Some(fault);
+                return Ok(false);
+            }
+            if let Some(hands) = &mut state.hands {
+                hands.pass_time(&mut state.desk)?;
+            }
+            if !state.desk.sitting().paused() {
+                state.desk.drawn()?;
+            }
+        }
+        Page::Quiz(quiz) => quiz.drawn(),
+        _ => {}
+    }
+    Ok(true)
+}
+
+/// How long nothing need come before the page is drawn again.
+fn patience(page: &Page) -> Duration {
+    let about_to_sound = match page {
+        Page::Practice(state) => state.desk.is_about_to_sound(),
+        Page::Quiz(quiz) => quiz.is_about_to_sound(),
+        _ => false,
     };
-    // A terminal that is gone shows no picture either.
-    let _gone = easel.leave(&mut terminal);
-    drop(guard);
-    result
+    if about_to_sound { SOON } else { TICK }
 }
 
 /// Keys, mouse and sizes from a thread of their own.
@@ -360,6 +389,7 @@ fn begin(host: &mut dyn Host, arrive: &Sender<Arrival>) -> Result<Page, DeskErro
         desk,
         typing: Typing::default(),
         keyboard: host.manner().keyboard_stays,
+        keyboard_away: None,
         mouse_gives_key: host.manner().mouse_gives_key,
         silent: None,
         hands,
@@ -370,7 +400,7 @@ fn begin(host: &mut dyn Host, arrive: &Sender<Arrival>) -> Result<Page, DeskErro
 fn draw(
     terminal: &mut Terminal<CrosstermBackend<Stdout>>,
     page: &Page,
-    helping: bool,
+    helping: Option<usize>,
     ascii: bool,
     easel: &mut Easel,
 ) -> Result<(), DeskError> {
@@ -380,22 +410,22 @@ fn draw(
 }
 
 /// Draws one frame; pictures come after it.
-fn paint(frame: &mut Frame, page: &Page, helping: bool, ascii: bool, easel: &mut Easel) {
-    match page {
-        _ if helping => help::draw(frame, page.table()),
-        Page::Who { names, at } => who::draw(frame, names, *at),
-        Page::Home(today) => home::draw(frame, today, ascii),
-        Page::Settings { shown, at } => settings::draw(frame, shown, *at),
-        Page::Practice(state) => practice::draw(frame, state, easel),
-        Page::Progress(page) => progress::draw(frame, page, easel),
-        Page::Quiz(quiz) => quiz::draw(frame, quiz, easel),
-        Page::Summary { heading, lines } => summary::draw(frame, heading, lines),
+fn paint(frame: &mut Frame, page: &Page, helping: Option<usize>, ascii: bool, easel: &mut Easel) {
+    match (helping, page) {
+        (Some(first), page) => help::draw(frame, page.table(), first),
+        (None, Page::Who { names, at }) => who::draw(frame, names, *at),
+        (None, Page::Home(today)) => home::draw(frame, today, ascii),
+        (None, Page::Settings { shown, at }) => settings::draw(frame, shown, *at),
+        (None, Page::Practice(state)) => practice::draw(frame, state, easel),
+        (None, Page::Progress(page)) => progress::draw(frame, page, easel),
+        (None, Page::Quiz(quiz)) => quiz::draw(frame, quiz, easel),
+        (None, Page::Summary { heading, lines }) => summary::draw(frame, heading, lines),
     }
-    if helping {
-        screens::foot(frame, &HELP_FOOT);
-    } else {
-        screens::foot(frame, &page.foot());
-    }
+    let offers = match helping {
+        Some(_) => help::offers(page.table(), frame.area().as_size()),
+        None => page.foot(),
+    };
+    screens::foot(frame, &offers);
     if ascii {
         in_ascii(frame.buffer_mut());
     }
@@ -419,7 +449,7 @@ fn in_ascii(buffer: &mut Buffer) {
 fn step(
     host: &mut dyn Host,
     page: Page,
-    helping: &mut bool,
+    helping: &mut Option<usize>,
     input: &Input,
     (size, easel): (ratatui::layout::Size, &Easel),
     arrive: &Sender<Arrival>,
@@ -428,10 +458,13 @@ fn step(
         // Presses only: some terminals report the release as well.
         Input::Key(key) if key.kind != KeyEventKind::Release => action(*key, page.table()),
         Input::Mouse(mouse) if mouse.kind == MouseEventKind::Down(MouseButton::Left) => {
-            let foot: &[Offer] = if *helping { &HELP_FOOT } else { &page.foot() };
+            let foot = match *helping {
+                Some(_) => help::offers(page.table(), size),
+                None => page.foot(),
+            };
             if mouse.row + 1 == size.height {
-                screens::foot_clicked(foot, mouse.column, size.width)
-            } else if *helping {
+                screens::foot_clicked(&foot, mouse.column, size.width)
+            } else if helping.is_some() {
                 None
             } else {
                 return click(host, page, (size, easel), mouse.column, mouse.row).map(Some);
@@ -442,13 +475,14 @@ fn step(
     let Some(pressed) = pressed else {
         return Ok(Some(page));
     };
-    if std::mem::take(helping) {
+    if let Some(first) = *helping {
+        *helping = help::moved(first, page.table(), size, pressed);
         return Ok((pressed != Action::Quit).then_some(page));
     }
     match (page, pressed) {
         (_, Action::Quit) => Ok(None),
         (page, Action::Help) => {
-            *helping = true;
+            *helping = Some(0);
             Ok(Some(page))
         }
         (Page::Who { names, at }, Action::Enter) => {
@@ -506,9 +540,6 @@ fn step(
     }
 }
 
-/// What the foot of the help offers.
-const HELP_FOOT: [Offer; 1] = [offer("Esc", foot::BACK, Action::Pause)];
-
 /// Moves a setting on to another value.
 fn change(host: &mut dyn Host, shown: &[Shown], at: usize, by: isize) -> Result<Page, DeskError> {
     if let Some(setting) = shown.get(at) {
@@ -540,8 +571,7 @@ fn click(
             }
             None => Ok(Page::Who { names, at }),
         },
-        Page::Settings { shown, at } => match settings::at_row((at, shown.len()), row, size.height)
-        {
+        Page::Settings { shown, at } => match settings::at_row((&shown, at), row, size) {
             Some(chosen) if chosen == at => change(host, &shown, at, 1),
             Some(at) => Ok(Page::Settings { shown, at }),
             None => Ok(Page::Settings { shown, at }),

@@ -3,6 +3,7 @@
 
 use super::{plural, seconds};
 use crate::drill::Rest;
+use crate::study::AnswerWay;
 use crate::theory::{Alteration, Clef};
 
 /// The name of the program.
@@ -13,8 +14,12 @@ pub const WHO_IS_HERE: &str = "Who is here?";
 pub const FOUR_WEEKS: &str = "Four weeks";
 /// Over the settings.
 pub const SETTINGS: &str = "Settings";
-/// Behind a setting that stands at its default.
-pub const NOT_SET: &str = "(not set)";
+/// Behind a setting that nobody has set.
+pub const AS_USUAL: &str = "(default)";
+/// What a filled day means.
+pub const COUNTED: &str = "counts";
+/// What an open ring means.
+pub const TODAY: &str = "today";
 /// Where a setting is kept.
 pub const KEPT_FOR_MACHINE: &str = "kept for this machine";
 /// Where a setting is kept.
@@ -25,10 +30,18 @@ pub const KEYS: &str = "Keys";
 pub const CAUTION: &str = "Short sittings and breaks; stop when anything hurts. Sound: start low.";
 /// When a sitting has become long.
 pub const TIME_FOR_A_REST: &str = "Twenty minutes: time for a rest.";
-/// While a note is asked and nothing else is to be said.
-pub const WHICH_NOTE: &str = "Which note is this?";
-/// The same before the first sound of a sitting.
-pub const WHICH_NOTE_SOUNDED: &str = "Which note is this?  Sound: start low.";
+/// Before the first sound of a sitting there is time to turn it down.
+const START_LOW: &str = "  Sound: start low.";
+
+/// While a note is asked and nothing else is to be said; `sounded`: before the first sound of a sitting.
+pub fn which_note(way: AnswerWay, sounded: bool) -> String {
+    let asks = match way {
+        AnswerWay::Letters => "Which note is this?",
+        AnswerWay::Piano => "Play this note.",
+        AnswerWay::Voice => "Sing this note.",
+    };
+    format!("{asks}{}", if sounded { START_LOW } else { "" })
+}
 /// At the key that was asked.
 pub const ASKED: &str = "asked";
 /// At the key that was given.
@@ -136,9 +149,12 @@ pub fn reaction(ms: u32) -> String {
     )
 }
 
-/// Over a learner's progress.
-pub fn how_it_goes(learner: &str) -> String {
-    format!("{learner}, how it goes")
+/// Over a learner's progress; nobody is called by a name that nobody gave.
+pub fn how_it_goes(learner: Option<&str>) -> String {
+    match learner {
+        Some(name) => format!("{name}, how it goes"),
+        None => "How it goes".to_owned(),
+    }
 }
 
 /// What a note was taken for.

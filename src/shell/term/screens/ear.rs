@@ -74,11 +74,10 @@ pub(super) fn request(state: &Practice, item: Item, miss: Option<Miss>) -> Reque
         key: item.key,
         columns,
     };
-    let keyboard = state.keyboard || miss.is_some();
     Request {
         phrase: Phrase::from(&music),
         range,
-        keyboard: keyboard.then_some(KeyboardMarks { marks }),
+        keyboard: state.keyboard_shown().then_some(KeyboardMarks { marks }),
     }
 }
 

@@ -25,11 +25,11 @@ pub fn draw(frame: &mut Frame, today: &Today, ascii: bool) {
     );
     let strip = weeks(today, ascii);
     let named = format!("{}  {strip}", words::FOUR_WEEKS);
-    let strip = if named.chars().count() > usize::from(width) {
-        strip
-    } else {
-        named
-    };
+    let [counts, today_yet] = signs(ascii);
+    let legend = format!("{counts} {}   {today_yet} {}", words::COUNTED, words::TODAY);
+    let explained = format!("{named}   {legend}");
+    let fits = |text: &String| text.chars().count() <= usize::from(width);
+    let strip = [explained, named].into_iter().find(fits).unwrap_or(strip);
     if area.height >= 10 {
         block(
             frame,
@@ -89,13 +89,15 @@ pub fn draw(frame: &mut Frame, today: &Today, ascii: bool) {
     );
 }
 
+/// A day that counts; today, which does not yet.
+fn signs(ascii: bool) -> [char; 2] {
+    if ascii { ['*', 'o'] } else { ['●', '○'] }
+}
+
 /// Four bars of seven days: a head for a marked day, a ring for today while it is not.
 fn weeks(today: &Today, ascii: bool) -> String {
-    let (head, ring, none, bar) = if ascii {
-        ('*', 'o', '.', '|')
-    } else {
-        ('●', '○', '·', '│')
-    };
+    let [head, ring] = signs(ascii);
+    let (none, bar) = if ascii { ('.', '|') } else { ('·', '│') };
     let days = today.four_weeks();
     let last = days.len() - 1;
     let mut text = String::from(bar);

@@ -94,7 +94,7 @@ pub fn draw(frame: &mut Frame, state: &Practice, easel: &mut Easel) {
                     state.desk.stage(),
                     (item, &view.group),
                     miss,
-                    state.keyboard,
+                    state.keyboard_shown(),
                     wording,
                 )
             };
@@ -122,13 +122,9 @@ pub fn draw(frame: &mut Frame, state: &Practice, easel: &mut Easel) {
             unheard.unwrap_or(words::EAR_START).to_owned()
         }
         (Alteration::Natural, None) => {
-            // Before the first sound there is time to turn it down.
-            let question = if state.desk.sound_is_on() {
-                words::WHICH_NOTE_SOUNDED
-            } else {
-                words::WHICH_NOTE
-            };
-            state.silent.unwrap_or(question).to_owned()
+            let way = state.desk.sitting().way();
+            let question = words::which_note(way, state.desk.sound_is_on());
+            state.silent.map_or(question, str::to_owned)
         }
         (waiting, _) => words::of_which_letter(waiting).to_owned(),
     };
@@ -188,7 +184,7 @@ pub fn act(state: &mut Practice, action: Action) -> Result<(), DeskError> {
             }
         }
         Action::HearAgain => state.desk.sound_again(),
-        Action::Keyboard => state.keyboard = !state.keyboard,
+        Action::Keyboard => state.turn_keyboard(),
         Action::TakeBack => state.desk.on(Event::TakeBack)?,
         Action::Enter
         | Action::Help
@@ -287,7 +283,7 @@ fn with_list(state: &Practice, area: Rect) -> (Rect, Rect) {
 }
 
 /// The miss that is still to be mended, if the feedback tells of one at this item.
-fn miss(feedback: Option<&Feedback>, item: Item) -> Option<Miss> {
+pub(in crate::shell::term) fn miss(feedback: Option<&Feedback>, item: Item) -> Option<Miss> {
     match feedback {
         Some(Feedback::Wrong(miss)) if miss.item == item => Some(*miss),
         _ => None,
@@ -393,7 +389,7 @@ pub(super) fn request(
     Request {
         phrase: Phrase::from(&music),
         range,
-        keyboard: (keyboard || miss.is_some()).then_some(marks),
+        keyboard: keyboard.then_some(marks),
     }
 }
 

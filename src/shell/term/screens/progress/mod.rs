@@ -12,6 +12,7 @@ use super::{block, dim, row, strong};
 use crate::shell::progress::{Progress, day_text, row_text, short_row_text};
 use crate::shell::term::keys::Action;
 use crate::shell::term::pixels::Easel;
+use crate::shell::today::called;
 use crate::shell::words::{Wording, screens as words};
 use crate::study::Reply;
 
@@ -104,7 +105,9 @@ pub fn draw(frame: &mut Frame, page: &ProgressPage, easel: &mut Easel) {
     let progress = &page.progress;
     let heading = match page.view {
         View::Ear => words::HEARD_AND_READ.to_owned(),
-        View::Staff | View::List | View::Weeks => words::how_it_goes(&progress.today.learner),
+        View::Staff | View::List | View::Weeks => {
+            words::how_it_goes(called(&progress.today.learner))
+        }
     };
     row(frame, 0, &heading, strong());
     let width = area.width.saturating_sub(4);
