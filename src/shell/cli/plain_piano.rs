@@ -46,56 +46,18 @@ pub(super) fn run(
         Box::new(move |news| from_ear.send(Arrival::Ear(news)).is_ok()),
     );
     std::thread::spawn(move || lines(&arrive));
-    let mut told = 0;
-    let mut said = None;
-    let mut shown = None;
-    let mut notice = None;
+    let mut told = Told::default();
     let mut lines = true;
     loop {
         hands.pass_time(desk)?;
-        if let Some(fault) = desk.sound_fault() {
-            writeln!(output, "{fault}")?;
-        }
-        let says = hands.says(desk);
-        if says != said {
-            said = says;
-            if let Some(says) = says {
-                writeln!(output, "{says}")?;
-            }
-        }
-        told = tell(desk, told, output)?;
-        if desk.view().notice != notice {
-            notice.clone_from(&desk.view().notice);
-            if let Some(notice) = &notice {
-                writeln!(output, "{notice}")?;
-            }
-        }
+        told.news(desk, &hands, output)?;
         if let Some(summary) = desk.view().summary.clone() {
             for line in desk.closing_lines(&summary) {
                 writeln!(output, "{line}")?;
             }
             return Ok(Some(summary));
         }
-        // What is there to be answered: a prompt, once more after each answer, or a rest.
-        let now = (
-            desk.sitting().rest(),
-            desk.view().number,
-            told,
-            hands.listening(),
-            desk.place_asked(),
-        );
-        if shown != Some(now) {
-            shown = Some(now);
-            for line in desk.place_asked().into_iter().flat_map(place_in_words) {
-                writeln!(output, "{line}")?;
-            }
-            match (desk.sitting().rest(), desk.view().item) {
-                (Some(rest), _) => writeln!(output, "{}", in_words(rest, &hands))?,
-                (None, Some(_)) => writeln!(output, "{}", put(desk).unwrap_or_default())?,
-                (None, None) => {}
-            }
-            output.flush()?;
-        }
+        told.prompt(desk, &hands, output)?;
         if !desk.sitting().paused() {
             desk.drawn()?;
         }
@@ -117,6 +79,79 @@ pub(super) fn run(
             desk.on(Event::Stop)?;
             return Ok(None);
         }
+    }
+}
+
+/// What was written last, so that nothing is written twice.
+#[derive(Default)]
+struct Told {
+    verdicts: u32,
+    said: Option<&'static str>,
+    notice: Option<String>,
+    shown: Option<Shown>,
+}
+
+/// What is there to be answered: a rest or a prompt, once more after each verdict; whether it is listened to, and the key
+/// that is asked by its place.
+type Shown = (Option<Rest>, u32, u32, bool, Option<usize>);
+
+impl Told {
+    /// Writes what has happened.
+    fn news(
+        &mut self,
+        desk: &mut Desk,
+        hands: &Hands,
+        output: &mut dyn Write,
+    ) -> Result<(), DeskError> {
+        if let Some(fault) = desk.sound_fault() {
+            writeln!(output, "{fault}")?;
+        }
+        let says = hands.says(desk);
+        if says != self.said {
+            self.said = says;
+            if let Some(says) = says {
+                writeln!(output, "{says}")?;
+            }
+        }
+        self.verdicts = tell(desk, self.verdicts, output)?;
+        if desk.view().notice != self.notice {
+            self.notice.clone_from(&desk.view().notice);
+            if let Some(notice) = &self.notice {
+                writeln!(output, "{notice}")?;
+            }
+        }
+        Ok(())
+    }
+
+    /// Writes what is there to be answered.
+    fn prompt(
+        &mut self,
+        desk: &Desk,
+        hands: &Hands,
+        output: &mut dyn Write,
+    ) -> Result<(), DeskError> {
+        let rest = desk.sitting().rest();
+        let place = desk.place_asked();
+        let now = (
+            rest,
+            desk.view().number,
+            self.verdicts,
+            hands.listening(),
+            place,
+        );
+        if self.shown.replace(now) == Some(now) {
+            return Ok(());
+        }
+        for line in place.into_iter().flat_map(place_in_words) {
+            writeln!(output, "{line}")?;
+        }
+        match (rest, desk.view().item) {
+            (Some(rest), _) => writeln!(output, "{}", in_words(rest, hands))?,
+            (None, Some(_)) => writeln!(output, "{}", put(desk).unwrap_or_default())?,
+            (None, None) => {}
+        }
+        output.flush()?;
+        Ok(())
     }
 }
 

@@ -226,18 +226,6 @@ pub(super) fn unison(lines: &[(u32, &Line)], width: f64, first: f64) -> (Option<
         .take(COURSES)
         .filter_map(|(n, line)| Course::new(*n, line, width))
         .collect();
-    let sum = |spread: f64| {
-        let mut count = 0.0;
-        let mut sum = 0.0;
-        for gain in courses
-            .iter()
-            .filter_map(|course| course.at(spread * course.hz))
-        {
-            count += 1.0;
-            sum += gain;
-        }
-        (sum, count)
-    };
     let Some(step) = courses
         .iter()
         .map(|course| course.step / course.hz)
@@ -245,13 +233,7 @@ pub(super) fn unison(lines: &[(u32, &Line)], width: f64, first: f64) -> (Option<
     else {
         return (None, Vec::new());
     };
-    let score = |spread: f64| {
-        let (sum, count) = sum(spread);
-        if count < 1.0 {
-            return f64::MIN;
-        }
-        (sum - BY_NOISE * count) / (2.0 * BY_NOISE * count).sqrt()
-    };
+    let score = |spread: f64| score(&courses, spread);
     let steps = (WIDEST / CENTS / step) as usize;
     let best = (1..=steps)
         .map(|k| k as f64 * step)
@@ -260,9 +242,48 @@ pub(super) fn unison(lines: &[(u32, &Line)], width: f64, first: f64) -> (Option<
         let alone = courses.iter().filter(|course| course.highest() > ALONE);
         return (None, alone.map(|course| course.n).collect());
     };
+    let Some((spread, se)) = refined(&courses, best, step) else {
+        return (None, Vec::new());
+    };
+    let said_most = strongest.iter().map(|(_, line)| *line);
+    let (spread, se) = outermost(said_most, spread).unwrap_or((spread, se));
+    let unison = Unison {
+        spread: Cents(CENTS * spread),
+        spread_se: Cents(CENTS * se),
+        beats: spread * first,
+    };
+    (Some(unison), Vec::new())
+}
+
+/// The gains of the partials that can tell a `spread` of the strings (a share of frequency), added up, and how many they
+/// are.
+fn sum(courses: &[Course], spread: f64) -> (f64, f64) {
+    let mut count = 0.0;
+    let mut sum = 0.0;
+    for gain in courses
+        .iter()
+        .filter_map(|course| course.at(spread * course.hz))
+    {
+        count += 1.0;
+        sum += gain;
+    }
+    (sum, count)
+}
+
+/// How far that sum lies above what noise gives, in the spread of the latter.
+fn score(courses: &[Course], spread: f64) -> f64 {
+    let (sum, count) = sum(courses, spread);
+    if count < 1.0 {
+        return f64::MIN;
+    }
+    (sum - BY_NOISE * count) / (2.0 * BY_NOISE * count).sqrt()
+}
+
+/// The spread nearest to `best` at which the sum is highest, and its standard error; `None` where it has no summit there.
+fn refined(courses: &[Course], best: f64, step: f64) -> Option<(f64, f64)> {
     // The parabola by least squares through the sums around the best, whose bend is twice the information.
     let around: Vec<f64> = (-3..=3)
-        .map(|k| sum(best + f64::from(k) * step).0)
+        .map(|k| sum(courses, best + f64::from(k) * step).0)
         .collect();
     let moment = |f: &dyn Fn(f64) -> f64| -> f64 {
         (-3..=3)
@@ -273,7 +294,7 @@ pub(super) fn unison(lines: &[(u32, &Line)], width: f64, first: f64) -> (Option<
     // Orthogonal polynomials on seven places: k, and k² − 4, with squares 28 and 84.
     let (slope, bend) = (moment(&|k| k) / 28.0, moment(&|k| k * k - 4.0) / 84.0);
     if bend >= 0.0 {
-        return (None, Vec::new());
+        return None;
     }
     let off = (-0.5 * slope / bend).clamp(-2.0, 2.0);
     let spread = best + off * step;
@@ -287,14 +308,7 @@ pub(super) fn unison(lines: &[(u32, &Line)], width: f64, first: f64) -> (Option<
         })
         .sum();
     let se = (-1.0 / bend).sqrt().max(pulls.sqrt() / -bend) * step;
-    let said_most = strongest.iter().map(|(_, line)| *line);
-    let (spread, se) = outermost(said_most, spread).unwrap_or((spread, se));
-    let unison = Unison {
-        spread: Cents(CENTS * spread),
-        spread_se: Cents(CENTS * se),
-        beats: spread * first,
-    };
-    (Some(unison), Vec::new())
+    Some((spread, se))
 }
 
 /// How far the outermost strings lie apart and its standard error, as shares of frequency, where a model of two strings or
