@@ -101,6 +101,8 @@ pub struct Answer {
 macro_rules! stored {
     ($type:ty { $($variant:ident = $code:literal, $word:literal;)* }) => {
         impl $type {
+            /// Every one.
+            pub const ALL: &[Self] = &[$(Self::$variant,)*];
             /// The number it is stored as.
             pub fn code(self) -> i64 {
                 match self { $(Self::$variant => $code,)* }

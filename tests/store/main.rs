@@ -215,14 +215,25 @@ fn a_record_goes_out_and_comes_back_whole() {
     let folder = tempfile::tempdir().unwrap();
     let paths = Paths::in_folder(folder.path());
     let (mut store, wren) = filled(&paths);
-    let last = store.answers(wren, AnswerFilter::default()).unwrap().len();
     let mut misheard = answer(4, "G4@treble", Outcome::NotSure);
     misheard.given = None;
     misheard.response_ms = None;
     let sitting = sitting(&mut store, wren);
     let id = store.save_answer(sitting, &misheard).unwrap();
     store.withdraw_answer(id).unwrap();
+    // Asked, answered and judged in every way there is.
+    for prompt in PromptKind::ALL {
+        for way in AnswerWay::ALL {
+            for outcome in Outcome::ALL {
+                let mut answer = answer(5, "G4@treble", *outcome);
+                (answer.prompt, answer.way) = (*prompt, *way);
+                store.save_answer(sitting, &answer).unwrap();
+            }
+        }
+    }
     store.end_sitting(sitting, at(60)).unwrap();
+    let last = store.answers(wren, AnswerFilter::default()).unwrap().len();
+    assert_eq!(last, 3 + 27);
     store.set_setting(wren, "names", Some("german")).unwrap();
     store
         .keep_mark(wren, |_| {

@@ -185,16 +185,12 @@ fn code_of<T: Copy>(word: &str, all: &[T], spell: impl Fn(T) -> &'static str) ->
     all.iter().copied().find(|value| spell(*value) == word)
 }
 
-const PROMPTS: [PromptKind; 3] = [PromptKind::Eye, PromptKind::Ear, PromptKind::Both];
-const WAYS: [AnswerWay; 2] = [AnswerWay::Letters, AnswerWay::Piano];
-const OUTCOMES: [Outcome; 3] = [Outcome::Right, Outcome::Wrong, Outcome::NotSure];
-
 /// The codes of an answer's prompt, way and outcome.
 fn codes(answer: &AnswerRecord) -> Option<(i64, i64, i64)> {
     Some((
-        code_of(&answer.prompt, &PROMPTS, PromptKind::word)?.code(),
-        code_of(&answer.way, &WAYS, AnswerWay::word)?.code(),
-        code_of(&answer.outcome, &OUTCOMES, Outcome::word)?.code(),
+        code_of(&answer.prompt, PromptKind::ALL, PromptKind::word)?.code(),
+        code_of(&answer.way, AnswerWay::ALL, AnswerWay::word)?.code(),
+        code_of(&answer.outcome, Outcome::ALL, Outcome::word)?.code(),
     ))
 }
 
