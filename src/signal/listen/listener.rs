@@ -340,7 +340,8 @@ impl Listener {
         ];
         let odds = voice::log_odds(&stretch.measures, &more, babble);
         let since = (self.seen - open.onset.sample) as f64 / self.rate;
-        if !rules::sung_enough(odds, stretch.colour(), since) {
+        let lasts = stretch.lasting && rules::stands_out(rise);
+        if !lasts && !rules::sung_enough(odds, stretch.colour(), since) {
             return;
         }
         let a4 = self.options.reference.hz();

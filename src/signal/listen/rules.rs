@@ -32,6 +32,8 @@ pub(super) const BASS: usize = 48 - 21;
 const SIXTH_OCTAVE: usize = 84 - 21;
 /// Log odds that are enough for a sung note by the time since its onset: a syllable of speech holds still for 0.2 s at most.
 const VOICE_ODDS: [(f64, f32); 3] = [(0.19, 5.0), (0.235, 2.5), (f64::MAX, 1.2)];
+/// A pitch that lasts is a new one if it is so much louder than what was before its onset, decibels.
+const STANDS_OUT: f32 = 6.0;
 /// Partials that change so much, decibels in the mean, are of another vowel: sung syllables stay below, also while they begin.
 const OTHER_COLOUR: f32 = 12.0;
 /// Lines beside a key's own, as a share of them, from which company is doubted (and if the second key is not within a tone of
@@ -165,6 +167,11 @@ pub(super) fn sung_enough(odds: f32, colour: f32, since: f64) -> bool {
         .iter()
         .find(|(until, _)| since < *until)
         .is_some_and(|(_, least)| odds >= *least)
+}
+
+/// Whether a frame `rise` decibels above what was before the onset is something new, and not what was ringing.
+pub(super) fn stands_out(rise: f32) -> bool {
+    rise >= STANDS_OUT
 }
 
 /// The first window that may decide for a key, seconds: before, the partials of low neighbours are one.
