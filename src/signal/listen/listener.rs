@@ -56,6 +56,8 @@ const UNSURE: f32 = 0.3;
 const HELD: usize = 4;
 /// Sound kept: the longest window, as much before it, and the detector's delay.
 const KEPT_S: f64 = 1.0;
+/// An onset so soon after the stream's beginning may be that, and no stroke.
+const BEGINNING_S: f64 = 0.01;
 /// Sound before an onset from which the ringing is predicted.
 const RING_S: f64 = 0.25;
 /// The attack is kept out of that sound: it ends this long before the onset …
@@ -274,6 +276,7 @@ impl Listener {
                 held: None,
                 voiced: false,
                 sung: self.sounding.as_ref().is_some_and(|s| s.struck.is_none()),
+                first: onset.sample < ((KEPT_S + BEGINNING_S) * self.rate) as usize,
                 echo,
                 before,
             });
@@ -298,11 +301,18 @@ impl Listener {
         let soon = (HUM_S * self.rate) as usize;
         let goes_on = self
             .sounding
-            .take()
+            .as_ref()
             .filter(|note| {
                 onset.sample < note.onset.sample + soon || before_it > STOPPED * note.loudest
             })
             .map(|note| note.first);
+        // The attack of a low string comes in parts: what was decided of it sounds on.
+        self.sounding = self.sounding.take().filter(|note| {
+            let apart = (onset.sample - note.onset.sample) as f64 / self.rate;
+            note.struck.is_some()
+                && apart < DOUBLE_STROKE_S
+                && onset.growth < WEAK * note.onset.growth
+        });
         self.voice.cut();
         self.open = Some(Open {
             onset,

@@ -34,6 +34,8 @@ pub(super) struct Pending {
     pub(super) voiced: bool,
     /// It came while a voice held a note: a syllable may have begun.
     pub(super) sung: bool,
+    /// It is the beginning of the stream: there may have been noise all the time.
+    pub(super) first: bool,
     /// It came soon after a stronger one that was not decided yet.
     pub(super) echo: bool,
     /// A stronger, undecided onset just before: of a bass string it is the same stroke.
@@ -91,7 +93,8 @@ impl Listener {
                 pending.run.pop_front();
             }
             pending.run.push_back((verdict.key, verdict.margin, odds));
-            let babble = pending.sung || self.babble(pending.onset.sample) >= BABBLE;
+            let babble =
+                pending.sung || pending.first || self.babble(pending.onset.sample) >= BABBLE;
             if rules::enough(&pending.run, &verdict, odds, *seconds, babble) {
                 match rules::company(&verdict, self.decider.company(&verdict), *seconds) {
                     Company::Alone => {
