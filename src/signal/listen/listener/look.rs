@@ -4,7 +4,7 @@ use std::collections::VecDeque;
 
 use super::super::decide::Verdict;
 use super::super::event::{NoteEvent, Surety};
-use super::super::evidence::{MEASURES, periodicity};
+use super::super::evidence::{self, MEASURES, periodicity};
 use super::super::grid;
 use super::super::note::Observation;
 use super::super::onset::Onset;
@@ -70,7 +70,10 @@ impl Listener {
                 .filter(|k| **k == Some(verdict.key))
                 .count();
             pending.keys = [Some(verdict.key), pending.keys[0]];
-            let Some(measures) = judged.measures else {
+            let measures = judged
+                .measures
+                .filter(|m| rules::may_be_struck(verdict.key, m[evidence::GROWTH]));
+            let Some(measures) = measures else {
                 pending.run.clear();
                 continue;
             };
