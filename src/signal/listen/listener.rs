@@ -305,7 +305,8 @@ impl Listener {
             .filter(|note| {
                 onset.sample < note.onset.sample + soon || before_it > STOPPED * note.loudest
             })
-            .map(|note| note.first);
+            .map(|note| note.first)
+            .or_else(|| self.goes_on_still());
         // The attack of a low string comes in parts: what was decided of it sounds on.
         self.sounding = self.sounding.take().filter(|note| {
             let apart = (onset.sample - note.onset.sample) as f64 / self.rate;
@@ -320,6 +321,13 @@ impl Listener {
             hummed,
             goes_on,
         });
+    }
+
+    /// The pitch that went on at the onset before and still does.
+    fn goes_on_still(&self) -> Option<f64> {
+        let before = self.open?.goes_on?;
+        let now = self.voice.newest.filter(|_| self.voice.age() >= HELD)?;
+        ((12.0 * (now.frequency / before).log2()).abs() < 1.0).then_some(before)
     }
 
     /// A voice: looks at the newest frame.
