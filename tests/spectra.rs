@@ -70,8 +70,8 @@ fn picture(title: &str, sound: &[f32], rate: u32, at: f64, key: MidiNote) -> Str
     let rate = f64::from(rate);
     let sample = |seconds: f64| ((seconds.max(0.0) * rate) as usize).min(sound.len());
     let mut svg = format!(
-        "<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"0 0 {} {}\" font-family=\"sans-serif\" font-size=\"12\">\n<rect width=\"100%\" height=\"100%\" fill=\"white\"/>\n<text x=\"{}\" y=\"20\">{title}</text>\n",
-        SIZE.0, SIZE.1, MARGIN.0
+        "<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"0 0 960 420\" font-family=\"sans-serif\" font-size=\"12\">\n<rect width=\"100%\" height=\"100%\" fill=\"white\"/>\n<text x=\"{0}\" y=\"16\">{title}</text>\n<text x=\"{0}\" y=\"32\" fill=\"#666\">dB of full scale; grey: 0.1 s before, black: 0.1 s after, blue: 0.25 s after, yellow: the key's partials</text>\n",
+        MARGIN.0
     );
     for hz in [50.0, 100.0, 200.0, 500.0, 1_000.0, 2_000.0, 5_000.0] {
         let (x, y) = place(hz, DECIBELS.0);
