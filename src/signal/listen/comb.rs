@@ -21,9 +21,9 @@ pub(super) const PER_OCTAVE: f64 = (PHASES as i32 * 1200 / STEP) as f64;
 const OFF_PENALTY: f32 = 0.0225;
 /// Lines this far apart, over the window's length, are two; partials looked at to tell two keys apart, and how many of those
 /// that are far enough apart count and must be there.
-const LOBES: f64 = 1.5;
-const COMPARED: usize = 12;
-const ENOUGH: usize = 5;
+const LOBES: f64 = 2.0;
+const COMPARED: usize = 24;
+const ENOUGH: usize = 10;
 const LEAST: usize = 2;
 
 /// A spectrum ready for combs: square roots of magnitudes against the largest bin.
@@ -245,7 +245,7 @@ pub(super) fn stiffness_evidence(grid: &Grid, relief: &Relief, key: usize) -> f3
     (stiff - soft) / best
 }
 
-/// How strong lines are where `other` would have its partials against those where `key` has them, as `fit` places it: about 1
+/// How strong lines are where `other` would have its partials against those of `key` next to them, as `fit` places it: about 1
 /// when both were struck alike, near 0 when `key` was struck alone. Only partials count that a window of this length can
 /// tell apart; `None` if too few can be.
 pub(super) fn beside(
@@ -256,26 +256,31 @@ pub(super) fn beside(
     other: usize,
 ) -> Option<f32> {
     let (own, foreign) = (&grid.keys[key], &grid.keys[other]);
-    let cents = (f64::from(fit.off) / 1200.0).exp2();
-    // The main lobe of the flat window, and a little more.
+    let first = fit.first(own);
+    // The main lobe of the round window.
     let apart = LOBES / f64::from(relief.seconds);
-    let mut own_at = own.ratios[fit.stiffness].iter().skip(1).step_by(2);
-    let mut foreign_at = foreign.ratios[fit.stiffness].iter().skip(1).step_by(2);
+    let partials = |comb: &KeyGrid| -> Vec<f64> {
+        let ratios = comb.ratios[fit.stiffness].iter().skip(1).step_by(2);
+        ratios.map(|r| f64::from(*r)).collect()
+    };
+    let ours: Vec<f64> = partials(own).iter().map(|ratio| first * ratio).collect();
     let (mut here, mut there, mut counted) = (0.0, 0.0, 0);
-    for _ in 0..COMPARED {
-        let (Some(a), Some(b)) = (own_at.next(), foreign_at.next()) else {
-            break;
-        };
-        let (a, b) = (
-            own.first * cents * f64::from(*a),
-            foreign.first * cents * f64::from(*b),
-        );
-        if (a - b).abs() < apart || b > 5_000.0 {
+    for ratio in partials(foreign).iter().take(COMPARED) {
+        let theirs = foreign.first * (f64::from(fit.off) / 1200.0).exp2() * ratio;
+        let after = ours.partition_point(|hz| *hz < theirs);
+        let next = ours[after.saturating_sub(1)..(after + 1).min(ours.len())]
+            .iter()
+            .copied()
+            .min_by(|a, b| (a - theirs).abs().total_cmp(&(b - theirs).abs()));
+        let Some(next) = next.filter(|hz| (hz - theirs).abs() >= apart) else {
             continue;
+        };
+        if theirs > 5_000.0 {
+            break;
         }
         let at = |hz: f64| between(&relief.roots, (hz / relief.bin) as f32);
-        here += at(a);
-        there += at(b);
+        here += at(next);
+        there += at(theirs);
         counted += 1;
         if counted == ENOUGH {
             break;

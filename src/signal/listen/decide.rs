@@ -258,8 +258,8 @@ impl Decider {
             .filter_map(|step| verdict.key.checked_add_signed(step))
             .filter(|other| *other < KEYS)
             .filter_map(|other| {
-                let relief = &self.flat.relief;
-                beside(&self.grid, relief, verdict.key, &verdict.flat, other)
+                let relief = &self.round.relief;
+                beside(&self.grid, relief, verdict.key, &verdict.round, other)
             })
             .fold(0.0, f32::max)
     }

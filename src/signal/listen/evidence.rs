@@ -9,6 +9,8 @@ use super::window::{Scene, Shape, Slot};
 
 /// Number of measures.
 pub(super) const MEASURES: usize = 20;
+/// Place among them of how the partials grow from the early to the late part, decibels (decay where they fall).
+pub(super) const GROWTH: usize = 5;
 
 /// Share of the window that its early and its late part hold; they overlap.
 const PART: f64 = 0.6;

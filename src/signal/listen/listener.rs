@@ -56,6 +56,8 @@ const UNSURE: f32 = 0.3;
 const HELD: usize = 4;
 /// Sound kept: the longest window, as much before it, and the detector's delay.
 const KEPT_S: f64 = 1.0;
+/// An onset so soon after the stream's beginning may be that, and no stroke.
+const BEGINNING_S: f64 = 0.01;
 /// Sound before an onset from which the ringing is predicted.
 const RING_S: f64 = 0.25;
 /// The attack is kept out of that sound: it ends this long before the onset …
@@ -274,6 +276,7 @@ impl Listener {
                 held: None,
                 voiced: false,
                 sung: self.sounding.as_ref().is_some_and(|s| s.struck.is_none()),
+                first: onset.sample < ((KEPT_S + BEGINNING_S) * self.rate) as usize,
                 echo,
                 before,
             });
@@ -298,11 +301,19 @@ impl Listener {
         let soon = (HUM_S * self.rate) as usize;
         let goes_on = self
             .sounding
-            .take()
+            .as_ref()
             .filter(|note| {
                 onset.sample < note.onset.sample + soon || before_it > STOPPED * note.loudest
             })
-            .map(|note| note.first);
+            .map(|note| note.first)
+            .or_else(|| self.goes_on_still());
+        // The attack of a low string comes in parts: what was decided of it sounds on.
+        self.sounding = self.sounding.take().filter(|note| {
+            let apart = (onset.sample - note.onset.sample) as f64 / self.rate;
+            note.struck.is_some()
+                && apart < DOUBLE_STROKE_S
+                && onset.growth < WEAK * note.onset.growth
+        });
         self.voice.cut();
         self.open = Some(Open {
             onset,
@@ -310,6 +321,13 @@ impl Listener {
             hummed,
             goes_on,
         });
+    }
+
+    /// The pitch that went on at the onset before and still does.
+    fn goes_on_still(&self) -> Option<f64> {
+        let before = self.open?.goes_on?;
+        let now = self.voice.newest.filter(|_| self.voice.age() >= HELD)?;
+        ((12.0 * (now.frequency / before).log2()).abs() < 1.0).then_some(before)
     }
 
     /// A voice: looks at the newest frame.
@@ -340,7 +358,8 @@ impl Listener {
         ];
         let odds = voice::log_odds(&stretch.measures, &more, babble);
         let since = (self.seen - open.onset.sample) as f64 / self.rate;
-        if !rules::sung_enough(odds, stretch.colour(), since) {
+        let lasts = stretch.lasting && rules::stands_out(rise);
+        if !lasts && !rules::sung_enough(odds, stretch.colour(), since) {
             return;
         }
         let a4 = self.options.reference.hz();

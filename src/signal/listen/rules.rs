@@ -24,6 +24,8 @@ const BABBLE_ODDS: f32 = 3.48;
 const BABBLE_BASS_ODDS: f32 = 4.6;
 /// … and from which the first window is enough all the same.
 const BABBLE_CLEAR_ODDS: f32 = 5.5;
+/// Partials of a bass string grow by less than this, decibels.
+const SWELLS: f32 = 9.0;
 /// The voiced onsets lie within this time.
 pub(super) const BABBLE_S: f64 = 2.0;
 /// Keys below C2, below C3, below C6.
@@ -32,14 +34,14 @@ pub(super) const BASS: usize = 48 - 21;
 const SIXTH_OCTAVE: usize = 84 - 21;
 /// Log odds that are enough for a sung note by the time since its onset: a syllable of speech holds still for 0.2 s at most.
 const VOICE_ODDS: [(f64, f32); 3] = [(0.19, 5.0), (0.235, 2.5), (f64::MAX, 1.2)];
+/// A pitch that lasts is a new one if it is so much louder than what was before its onset, decibels.
+const STANDS_OUT: f32 = 6.0;
 /// Partials that change so much, decibels in the mean, are of another vowel: sung syllables stay below, also while they begin.
 const OTHER_COLOUR: f32 = 12.0;
-/// Lines beside a key's own, as a share of them, from which company is doubted (and if the second key is not within a tone of
-/// it and this far behind), and from which it is sure at a time when lines a semitone apart are told apart.
-const COMPANY_DOUBTED: f32 = 0.55;
-const COMPANY_DOUBTED_FAR: f32 = 0.65;
-const COMPANY_MARGIN: f32 = 6.0;
-const COMPANY_SURE: f32 = 0.6;
+/// Lines beside a key's own, as a share of them, from which company is doubted, and from which it is sure at a time when lines
+/// a semitone apart are told apart.
+const COMPANY_DOUBTED: f32 = 0.6;
+const COMPANY_SURE: f32 = 0.52;
 const COMPANY_S: f64 = 0.105;
 /// From when on two neighbouring keys that explain a note alike are told as such.
 const BETWEEN_S: f64 = 0.16;
@@ -52,6 +54,12 @@ const FAINT_ODDS: f32 = 0.4;
 pub(super) fn may_decide(verdict: &Verdict, seconds: f64) -> bool {
     (verdict.margin >= FAINT_MARGIN || verdict.second.abs_diff(verdict.key) == 1)
         && seconds >= earliest(verdict.key) - 1e-3
+}
+
+/// Whether partials of `key` that grow by `growth` decibels from the early to the late part of a window may be a string's.
+/// Of 830 struck notes below C3 99 in 100 grow by less than 7; what swells by more began after its onset, as a vowel does.
+pub(super) fn may_be_struck(key: usize, growth: f32) -> bool {
+    key >= BASS || growth < SWELLS
 }
 
 /// Whether `verdict`, which has `odds` after `seconds`, decides; `run` holds key, margin and log odds of the newest windows,
@@ -92,13 +100,14 @@ pub(super) fn enough(
     if odds >= asked && verdict.margin >= margin {
         return true;
     }
-    // One key far ahead of all others, window after window, needs less in each.
+    // One key far ahead of all others, window after window, needs less in each; but a hiss has lines as high and as lasting.
     let steady = if babble {
         STEADY_BABBLE_ODDS
     } else {
         STEADY_ODDS
     };
     seconds > 0.105
+        && !(babble && verdict.key >= SIXTH_OCTAVE)
         && run.len() == STEADY
         && run
             .iter()
@@ -117,25 +126,21 @@ pub(super) enum Company {
     Beside,
 }
 
-/// Whether the key of `verdict` was struck alone, where lines within a tone beside its own have the share `beside` of its strength after
-/// `seconds`. Single notes have 0.35 in the middle and 0.55 in 95 of 100; neighbours struck together 0.7 in the middle.
-/// Below C3 the early windows cannot tell.
+/// Whether the key of `verdict` was struck alone, where lines within a tone beside its own have the share `beside` of its
+/// strength after `seconds`. When they are first decided, single notes have 0.29 in the middle and 0.58 in 97 of 100,
+/// neighbours struck together 0.73; after 0.11 s 0.16 and 0.35, neighbours 0.76. Below C3 the windows cannot tell.
 pub(super) fn company(verdict: &Verdict, beside: f32, seconds: f64) -> Company {
-    // Of two neighbours the other explains what was struck nearly as well, of a treble key under a knock some other does.
-    let far_ahead = verdict.second.abs_diff(verdict.key) > 2 && verdict.margin >= COMPANY_MARGIN;
-    let doubted = if far_ahead {
-        COMPANY_DOUBTED_FAR
-    } else {
-        COMPANY_DOUBTED
-    };
-    if verdict.key < BASS || beside < doubted {
-        Company::Alone
-    } else if seconds < COMPANY_S {
-        Company::Doubtful
-    } else if beside < COMPANY_SURE {
-        Company::Alone
-    } else {
+    let doubtful = verdict.key >= BASS && beside >= COMPANY_SURE;
+    if seconds < COMPANY_S {
+        if doubtful && beside >= COMPANY_DOUBTED {
+            Company::Doubtful
+        } else {
+            Company::Alone
+        }
+    } else if doubtful {
         Company::Beside
+    } else {
+        Company::Alone
     }
 }
 
@@ -165,6 +170,11 @@ pub(super) fn sung_enough(odds: f32, colour: f32, since: f64) -> bool {
         .iter()
         .find(|(until, _)| since < *until)
         .is_some_and(|(_, least)| odds >= *least)
+}
+
+/// Whether a frame `rise` decibels above what was before the onset is something new, and not what was ringing.
+pub(super) fn stands_out(rise: f32) -> bool {
+    rise >= STANDS_OUT
 }
 
 /// The first window that may decide for a key, seconds: before, the partials of low neighbours are one.

@@ -28,6 +28,12 @@ const SLIDES: f64 = 12.0;
 const SLIDES_STILL: f64 = 3.0;
 /// A step back by no more than this is still the same way, cents.
 const SAME_WAY: f64 = 1.0;
+/// Steps within this many cents of one another, and how many of them are more than any syllable of speech has (33 in five
+/// minutes of three synthetic voices): a hum is too soft or too pure for the odds, which were fitted on open vowels.
+const LASTING_CENTS: f64 = 60.0;
+const LASTING: usize = 38;
+/// So clear must it be in the mean: a partial of a low string is not.
+const LASTING_CLARITY: f32 = 0.9;
 /// Partials whose levels are remembered.
 const PARTIALS: usize = 8;
 /// Numbers the odds are made from.
@@ -67,6 +73,8 @@ pub(super) struct Stretch {
     pub(super) frequency: f64,
     /// It still slides to its pitch.
     pub(super) sliding: bool,
+    /// It has held still for longer than speech does.
+    pub(super) lasting: bool,
     pub(super) measures: [f32; MEASURES],
 }
 
@@ -198,6 +206,8 @@ impl VoiceTracker {
             begun: self.begun,
             frequency: (centre / 1200.0 + f64::from(self.octave())).exp2(),
             sliding: sliding(&pitches),
+            lasting: mean(&|s| s.clarity) >= LASTING_CLARITY
+                && lasting(&run.iter().map(|s| s.cents).collect::<Vec<_>>()),
             measures: [
                 (self.age as f32 / 20.0).log2().min(2.0),
                 mean(&|s| s.contrast),
@@ -246,6 +256,16 @@ fn sliding(cents: &[f64]) -> bool {
     let one_way = end.windows(2).all(|step| way * moved(step) >= -SAME_WAY);
     let still = &end[end.len().saturating_sub(4)..];
     one_way && way * moved(end) > SLIDES && way * moved(still) > SLIDES_STILL
+}
+
+/// Whether the newest of `cents` have been close together for longer than a syllable of speech.
+fn lasting(cents: &[f64]) -> bool {
+    let Some(end) = cents.last_chunk::<LASTING>() else {
+        return false;
+    };
+    let low = end.iter().copied().fold(f64::MAX, f64::min);
+    let high = end.iter().copied().fold(f64::MIN, f64::max);
+    high - low <= LASTING_CENTS
 }
 
 fn median(values: &[f64]) -> f64 {

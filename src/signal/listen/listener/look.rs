@@ -4,7 +4,7 @@ use std::collections::VecDeque;
 
 use super::super::decide::Verdict;
 use super::super::event::{NoteEvent, Surety};
-use super::super::evidence::{MEASURES, periodicity};
+use super::super::evidence::{self, MEASURES, periodicity};
 use super::super::grid;
 use super::super::note::Observation;
 use super::super::onset::Onset;
@@ -34,6 +34,8 @@ pub(super) struct Pending {
     pub(super) voiced: bool,
     /// It came while a voice held a note: a syllable may have begun.
     pub(super) sung: bool,
+    /// It is the beginning of the stream: there may have been noise all the time.
+    pub(super) first: bool,
     /// It came soon after a stronger one that was not decided yet.
     pub(super) echo: bool,
     /// A stronger, undecided onset just before: of a bass string it is the same stroke.
@@ -68,7 +70,10 @@ impl Listener {
                 .filter(|k| **k == Some(verdict.key))
                 .count();
             pending.keys = [Some(verdict.key), pending.keys[0]];
-            let Some(measures) = judged.measures else {
+            let measures = judged
+                .measures
+                .filter(|m| rules::may_be_struck(verdict.key, m[evidence::GROWTH]));
+            let Some(measures) = measures else {
                 pending.run.clear();
                 continue;
             };
@@ -91,7 +96,8 @@ impl Listener {
                 pending.run.pop_front();
             }
             pending.run.push_back((verdict.key, verdict.margin, odds));
-            let babble = pending.sung || self.babble(pending.onset.sample) >= BABBLE;
+            let babble =
+                pending.sung || pending.first || self.babble(pending.onset.sample) >= BABBLE;
             if rules::enough(&pending.run, &verdict, odds, *seconds, babble) {
                 match rules::company(&verdict, self.decider.company(&verdict), *seconds) {
                     Company::Alone => {
