@@ -3,6 +3,7 @@
 
 mod rig;
 
+use std::process::Command;
 use std::time::Duration;
 
 use rig::{PROGRAM, Rig, Screen};
@@ -15,6 +16,21 @@ fn opened(rig: &Rig, size: (u16, u16), environment: &[(&str, &str)]) -> Screen {
 fn restored(screen: &Screen) {
     assert!(!screen.full_screen());
     assert_eq!(screen.held(), (false, false));
+}
+
+#[test]
+fn a_program_that_is_told_to_end_gives_the_terminal_back() {
+    for signal in ["TERM", "HUP", "QUIT"] {
+        let rig = Rig::new();
+        let mut screen = Screen::open(&rig, &["practice", "--seed", "7"]);
+        screen.wait_until("the full screen", Screen::full_screen);
+        let process = screen.process().to_string();
+        let sent = Command::new("kill").args(["-s", signal, &process]).status();
+        assert!(sent.unwrap().success());
+        assert_ne!(screen.end(), 0, "{signal}");
+        screen.wait_until("the terminal as it was", |screen| !screen.full_screen());
+        restored(&screen);
+    }
 }
 
 #[test]

@@ -2,9 +2,10 @@
 
 use std::io::{BufRead, Write};
 
-use crate::drill::{Event, Summary};
+use crate::drill::{Event, Summary, Typed, Typing};
 use crate::shell::desk::{Desk, DeskError};
 use crate::shell::sound::SOON;
+use crate::shell::term::keys::name_key;
 use crate::shell::words::{asking, plain as words};
 use crate::theory::{KeySignature, NoteNames, Spelling};
 
@@ -138,6 +139,11 @@ pub(super) fn parse(text: &str, names: NoteNames, key: KeySignature) -> Option<S
         .replace("flat", "b")
         .replace("natural", "")
         .replace(' ', "");
+    if matches!(names, NoteNames::FixedSolfege | NoteNames::MovableSolfege)
+        && let Some(note) = by_first_letter(&compact, names, key)
+    {
+        return Some(note);
+    }
     if names != NoteNames::English {
         for letter in crate::theory::Letter::ALL {
             for alteration in crate::theory::Alteration::ALL {
@@ -149,6 +155,22 @@ pub(super) fn parse(text: &str, names: NoteNames, key: KeySignature) -> Option<S
         }
     }
     compact.parse().ok()
+}
+
+/// Solfège by a syllable's first letter, as the keys of the screen take it, and signs behind it.
+fn by_first_letter(text: &str, names: NoteNames, key: KeySignature) -> Option<Spelling> {
+    let mut chars = text.chars();
+    let syllable = name_key(chars.next()?, names)?;
+    let mut typing = Typing::default();
+    for sign in chars {
+        let sign = match sign {
+            '#' => Typed::Sharp,
+            'b' => Typed::Flat,
+            _ => return None,
+        };
+        typing.key(sign, key);
+    }
+    typing.key(syllable, key)
 }
 
 /// The signs that stand before a name, in letters as they are written behind it, and the name.
@@ -195,9 +217,26 @@ mod tests {
         assert_eq!(read("B", NoteNames::German).as_deref(), Some("Bb"));
         assert_eq!(read("H", NoteNames::German).as_deref(), Some("B"));
         assert_eq!(read("sol#", NoteNames::FixedSolfege).as_deref(), Some("G#"));
+        // By the first letter of each syllable, as on the screen.
+        for (text, note) in [
+            ("d", "C"),
+            ("s", "G"),
+            ("t", "B"),
+            ("i", "B"),
+            ("#f", "F#"),
+            ("l flat", "Ab"),
+        ] {
+            assert_eq!(
+                read(text, NoteNames::FixedSolfege).as_deref(),
+                Some(note),
+                "{text}"
+            );
+        }
         assert_eq!(read("H", NoteNames::English), None);
         // Common practice: in D major (two sharps) mi is F sharp.
         let d_major = KeySignature::new(2).unwrap();
+        let mi = parse("m", NoteNames::MovableSolfege, d_major).map(|note| note.to_string());
+        assert_eq!(mi.as_deref(), Some("F#"));
         let read = |text| parse(text, NoteNames::MovableSolfege, d_major);
         assert_eq!(read("mi"), "F#".parse().ok());
         assert_eq!(read("fi"), "G#".parse().ok());

@@ -86,7 +86,10 @@ impl Hands {
                 }
             }
             EarNews::Pitch { frame, own, .. } => {
-                if let Some(hz) = frame.frequency {
+                // Our own sound is nobody's voice.
+                if *own {
+                    self.pitch = None;
+                } else if let Some(hz) = frame.frequency {
                     self.pitch = Some((hz, Instant::now()));
                 }
                 let ended = if *own {

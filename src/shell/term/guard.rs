@@ -9,6 +9,9 @@ use crossterm::terminal::{
     EnterAlternateScreen, LeaveAlternateScreen, disable_raw_mode, enable_raw_mode,
 };
 use crossterm::{cursor, execute};
+use signal_hook::consts::{SIGHUP, SIGINT, SIGQUIT, SIGTERM};
+use signal_hook::iterator::Signals;
+use signal_hook::low_level::emulate_default_handler;
 
 static HELD: AtomicBool = AtomicBool::new(false);
 static HOOK: Once = Once::new();
@@ -18,7 +21,8 @@ static HOOK: Once = Once::new();
 pub struct Guard(());
 
 impl Guard {
-    /// Takes the terminal over. A panic on any thread restores it before the message is printed.
+    /// Takes the terminal over. A panic on any thread restores it before the message is printed, a signal to end before it
+    /// does what it does by default.
     pub fn take() -> io::Result<Guard> {
         HOOK.call_once(|| {
             let before = std::panic::take_hook();
@@ -26,6 +30,7 @@ impl Guard {
                 restore();
                 before(info);
             }));
+            undo_on_signals();
         });
         enable_raw_mode()?;
         HELD.store(true, Ordering::SeqCst);
@@ -43,6 +48,22 @@ impl Drop for Guard {
     fn drop(&mut self) {
         restore();
     }
+}
+
+/// Waits for a signal to end on a thread of its own. Whoever cannot has a terminal that `reset` mends.
+fn undo_on_signals() {
+    let Ok(mut signals) = Signals::new([SIGTERM, SIGHUP, SIGINT, SIGQUIT]) else {
+        return;
+    };
+    let wait = move || {
+        for signal in signals.forever() {
+            restore();
+            let _goes_on = emulate_default_handler(signal);
+        }
+    };
+    let _runs = std::thread::Builder::new()
+        .name("signals".to_owned())
+        .spawn(wait);
 }
 
 /// Undoes what was set, once. A terminal that is gone cannot be restored; nothing is lost by that.

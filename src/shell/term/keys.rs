@@ -100,7 +100,7 @@ impl Table {
 
 /// The note that a key names. Solfège goes by the first letter of each syllable; si, which shares its own with sol, by t or
 /// i. German H is B, and B is B flat.
-fn name_key(c: char, names: NoteNames) -> Option<Typed> {
+pub fn name_key(c: char, names: NoteNames) -> Option<Typed> {
     let c = c.to_ascii_lowercase();
     let syllable = || {
         DO_RE_MI

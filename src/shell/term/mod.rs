@@ -1,7 +1,7 @@
 //! The full-screen program.
 
 mod guard;
-mod keys;
+pub(super) mod keys;
 pub mod pixels;
 mod run;
 pub mod screens;

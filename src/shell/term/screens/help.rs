@@ -5,7 +5,7 @@ use ratatui::layout::{Rect, Size};
 use ratatui::text::Line;
 
 use super::{block, row, strong, wrapped};
-use crate::shell::term::keys::{Action, Offer, ROWS, Table, offer};
+use crate::shell::term::keys::{Action, Offer, ROWS, Row, Table, offer};
 use crate::shell::words::screens::{self as words, foot};
 
 /// The first line's row.
@@ -20,14 +20,18 @@ const NARROW: usize = 30;
 /// All lines in a window of `width` columns.
 fn lines(table: Table, width: u16) -> Vec<String> {
     let width = usize::from(width.saturating_sub(4)).max(1);
-    let indent = if width < NARROW { 0 } else { KEYS };
+    let keys = |row: &Row| match row.keys {
+        "A-G" => table.name_keys(),
+        keys => keys,
+    };
+    let longest = ROWS.iter().map(|row| keys(row).len()).max();
+    let indent = match longest {
+        Some(longest) if width >= NARROW => KEYS.max(longest + 2),
+        _ => 0,
+    };
     let mut lines = Vec::new();
     for row in ROWS {
-        let keys = if row.keys == "A-G" {
-            table.name_keys()
-        } else {
-            row.keys
-        };
+        let keys = keys(&row);
         if indent == 0 {
             lines.extend(wrapped(&format!("{keys}: {}", row.does), width));
             continue;

@@ -3,7 +3,7 @@
 use ratatui::Frame;
 use ratatui::layout::{Rect, Size};
 use ratatui::text::Line;
-use ratatui::widgets::Paragraph;
+use ratatui::widgets::{Clear, Paragraph};
 
 use super::{block, dim, ear, row, saying, strong};
 use crate::drill::{Event, Feedback, Given, Miss, Rest, Typed};
@@ -106,7 +106,8 @@ pub fn draw(frame: &mut Frame, state: &Practice, easel: &mut Easel) {
                 .events
                 .extend(sounding.map(engrave::Event::Sounding));
             if let Err(small) = easel.draw(frame, picture, request) {
-                too_small(frame, small, &state.desk.question().unwrap_or_default());
+                let question = state.desk.question().unwrap_or_default();
+                too_small(frame, (small, picture), &question);
             }
         }
         ear::choices(frame, state, list);
@@ -430,14 +431,20 @@ pub(super) fn pair(item: Item, given: Option<Pitch>) -> Request {
     }
 }
 
-fn too_small(frame: &mut Frame, small: TooSmall, words: &str) {
-    let area = picture_area(frame.area());
-    let needs = words::needs_window(small.needed.columns, small.needed.rows + OTHER_ROWS);
+/// Says what window it takes: as much larger than this one as the picture is than the place it has.
+fn too_small(frame: &mut Frame, (small, place): (TooSmall, Rect), words: &str) {
+    let window = frame.area();
+    let needs = words::needs_window(
+        small.needed.columns + window.width.saturating_sub(place.width),
+        small.needed.rows + window.height.saturating_sub(place.height),
+    );
+    let area = picture_area(window);
     let inside = Rect {
         x: area.x + area.width.min(1),
         width: area.width.saturating_sub(2),
         ..area
     };
+    frame.render_widget(Clear, inside);
     let lines = vec![Line::styled(words, strong()), Line::styled(needs, dim())];
     block(frame, inside, lines);
 }

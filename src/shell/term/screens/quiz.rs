@@ -350,6 +350,9 @@ fn sounded(name: Spelling, voice: Option<(MidiNote, MidiNote)>) -> Cue {
     }
 }
 
+/// Rows from which on words may stand a third down.
+const ROOMY: u16 = 20;
+
 /// Draws the trial.
 pub fn draw(frame: &mut Frame, quiz: &Quiz, easel: &mut Easel) {
     let area = frame.area();
@@ -358,11 +361,16 @@ pub fn draw(frame: &mut Frame, quiz: &Quiz, easel: &mut Easel) {
         Trial::Reaction(_) => words::PLAIN_REACTION,
     };
     row(frame, 0, &words::trial(heading, quiz.spent()), strong());
+    let top = if area.height < ROOMY {
+        2
+    } else {
+        area.height / 3
+    };
     let middle = Rect {
         x: 2,
-        y: area.height / 3,
+        y: top,
         width: area.width.saturating_sub(4),
-        height: 5,
+        height: area.height.saturating_sub(top + 2),
     };
     match (quiz.begun, quiz.asked) {
         (false, _) => {
@@ -386,7 +394,8 @@ pub fn draw(frame: &mut Frame, quiz: &Quiz, easel: &mut Easel) {
                 easel.draw(frame, picture_area(area), request).is_ok()
             });
             if !fits {
-                row(frame, 2, &quiz.wording.item(item), strong());
+                let words = Line::styled(quiz.wording.item(item), strong());
+                block(frame, middle, vec![words]);
             }
         }
     }
