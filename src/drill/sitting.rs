@@ -1,5 +1,7 @@
 //! The sitting itself: prompts, judges, times, and says what to keep.
 
+mod back;
+
 use jiff::{SignedDuration, Timestamp};
 
 use rand::{RngExt, SeedableRng};
@@ -14,7 +16,7 @@ use super::cue::Cue;
 use super::effect::{Effect, End, Feedback};
 use super::event::Event;
 use super::judge::{Given, answers, judge};
-use super::plan::{Plan, chooser, staircase};
+use super::plan::{Plan, chooser};
 use super::prompt::{Group, Open, Rest};
 use super::summary::Summary;
 use super::sung::{Sung, SungLog};
@@ -22,9 +24,6 @@ use super::sung::{Sung, SungLog};
 /// A key struck this soon after its prompt was on its way before it: nobody reads and plays in less.
 /// Common practice in measurements of reaction time.
 pub const ANTICIPATION_MS: u64 = 100;
-
-/// How many prompts back a verdict can be taken out of the record.
-const TAKE_BACK_WITHIN: u32 = 2;
 
 /// A sitting with both hands at the piano rests after so much silence: the player has gone, or wants a rest.
 const SILENCE_MS: u64 = 15_000;
@@ -529,56 +528,6 @@ impl Sitting {
             !back && answer.attempt == 1 && answer.outcome != Outcome::NotSure
         };
         self.kept.iter().filter(first).count() as u32
-    }
-
-    fn take_back(&mut self) -> Vec<Effect> {
-        let oldest = self.number.saturating_sub(TAKE_BACK_WITHIN);
-        let last = self
-            .kept
-            .iter()
-            .rposition(|(number, _, back)| *number >= oldest && !back);
-        let Some(sequence) = last else {
-            return vec![Effect::Tell(Feedback::NothingToTakeBack)];
-        };
-        self.taken_back += 1;
-        let outcome = self.withdraw(sequence);
-        vec![
-            Effect::Withdraw {
-                sequence: sequence as u32,
-            },
-            Effect::Tell(Feedback::TakenBack {
-                outcome,
-                times: self.taken_back,
-            }),
-        ]
-    }
-
-    fn misheard(&mut self, sequence: usize) -> Vec<Effect> {
-        if self.kept.get(sequence).is_none_or(|(_, _, back)| *back) {
-            return Vec::new();
-        }
-        self.withdraw(sequence);
-        vec![Effect::Withdraw {
-            sequence: sequence as u32,
-        }]
-    }
-
-    /// Counts the answer `sequence` as not given; gives what it was.
-    fn withdraw(&mut self, sequence: usize) -> Outcome {
-        let (number, answer, back) = &mut self.kept[sequence];
-        *back = true;
-        let (number, outcome) = (*number, answer.outcome);
-        // A try taken back was none: the next one at this prompt is the first.
-        if number == self.number
-            && outcome != Outcome::NotSure
-            && let Some(open) = &mut self.open
-        {
-            open.tries = open.tries.saturating_sub(1);
-        }
-        let now = self.instant(self.counted_to_ms);
-        self.chooser = chooser(&self.plan, self.block, &self.kept, now);
-        self.staircase = staircase(&self.plan, &self.kept);
-        outcome
     }
 
     fn finish(&mut self, end: End) -> Vec<Effect> {
