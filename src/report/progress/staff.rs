@@ -75,7 +75,7 @@ impl Pace {
         match self {
             Pace::Quick => "quick",
             Pace::Slower => "slower",
-            Pace::Slow => "slow or often missed",
+            Pace::Slow => "slow or missed",
         }
     }
 }
