@@ -17,6 +17,8 @@ pub struct Reaction {
     names: Vec<Spelling>,
     rng: ChaCha8Rng,
     shown: Option<Spelling>,
+    /// Something was heard for it that was not surely a note.
+    unsure: bool,
     times_ms: Vec<u32>,
     spent_ms: u64,
     /// What passes before each name can be answered.
@@ -32,6 +34,7 @@ impl Reaction {
             names,
             rng: ChaCha8Rng::seed_from_u64(seed),
             shown: None,
+            unsure: false,
             times_ms: Vec::new(),
             spent_ms: 0,
             lead_ms: 0,
@@ -58,6 +61,7 @@ impl Reaction {
         let again = self.shown == Some(self.names[place]);
         let place = (place + usize::from(again)) % self.names.len();
         self.shown = Some(self.names[place]);
+        self.unsure = false;
         self.shown
     }
 
@@ -74,9 +78,15 @@ impl Reaction {
         self.take(right, response_ms)
     }
 
+    /// Something was heard that was not surely a note: that another try is needed is not the learner's doing, and this name
+    /// is not timed.
+    pub fn not_sure(&mut self) {
+        self.unsure = true;
+    }
+
     fn take(&mut self, right: bool, response_ms: u32) -> bool {
         self.spent_ms += u64::from(response_ms) + u64::from(self.lead_ms);
-        if right {
+        if right && !self.unsure {
             self.times_ms.push(response_ms);
         }
         right
@@ -149,6 +159,24 @@ mod tests {
         assert!((18..=20).contains(&n), "{n}");
         let floor = reaction.floor().unwrap();
         assert_eq!((floor.ms, floor.answers), (500, 8));
+    }
+
+    #[test]
+    fn a_name_that_took_another_try_is_not_timed() {
+        let mut reaction = Reaction::by_sound(names(), 0, 5);
+        let mut n = 0;
+        while let Some(name) = reaction.next_name() {
+            let unsure = n % 4 == 3;
+            if unsure {
+                reaction.not_sure();
+            }
+            let key = MidiNote(60 + name.pitch_class() as i16);
+            assert!(reaction.sounded(key, if unsure { 2_500 } else { 700 }));
+            n += 1;
+        }
+        // Half a minute of 4.6 s for every four.
+        assert!((24..=28).contains(&n), "{n}");
+        assert_eq!(reaction.floor().unwrap().ms, 700);
     }
 
     #[test]

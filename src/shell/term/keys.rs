@@ -296,6 +296,13 @@ pub fn clicked(offers: &[Offer], column: u16) -> Option<Action> {
     None
 }
 
+/// What names are typed with.
+pub fn naming_foot(table: Table) -> Vec<Offer> {
+    let mut offers = practice_foot(table, false);
+    offers.retain(|offer| matches!(offer.does, foot::NAME | foot::ACCIDENTALS));
+    offers
+}
+
 /// The foot of the practice screen; `on_staff`: the arrows choose a note on it.
 pub fn practice_foot(table: Table, on_staff: bool) -> Vec<Offer> {
     let choosing = table == Table::Choices;

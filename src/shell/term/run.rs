@@ -139,14 +139,7 @@ impl Page {
                 offer("w", foot::WHY, Action::Why),
                 offer("Esc", foot::HOME, Action::Pause),
             ],
-            Page::Quiz(quiz) if quiz.is_over() => vec![
-                offer("Enter", foot::KEEP, Action::Enter),
-                offer("Esc", foot::HOME, Action::Pause),
-            ],
-            Page::Quiz(_) => vec![
-                offer("Enter", foot::GO_ON, Action::Enter),
-                offer("Esc", foot::HOME, Action::Pause),
-            ],
+            Page::Quiz(quiz) => quiz.foot(),
             Page::Summary { .. } => vec![
                 offer("Enter", foot::HOME, Action::Enter),
                 offer("Esc", foot::LEAVE, Action::Pause),

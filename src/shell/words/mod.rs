@@ -62,9 +62,7 @@ impl Wording {
                 )
             }
             Feedback::Wrong(miss) => self.miss(miss),
-            Feedback::NotSure => {
-                "? Heard something, but not surely enough. Once more, please.".to_owned()
-            }
+            Feedback::NotSure => screens::NOT_SURE.to_owned(),
             Feedback::Group {
                 notes,
                 right,

@@ -97,6 +97,9 @@ pub const BEFORE_REACTION_VOICE: &str = "Half a minute of notes, nothing to read
 /// After a trial that was too short.
 pub const TOO_FEW_ANSWERS: &str = "Too few answers to tell anything. Enter goes home.";
 
+/// Something was heard that is no answer.
+pub const NOT_SURE: &str = "? Heard something, but not surely enough. Once more, please.";
+
 /// Why no prompt is there, and how to go on.
 pub fn rest(rest: Rest, listening: bool) -> &'static str {
     match (rest, listening) {

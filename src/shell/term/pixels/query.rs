@@ -63,6 +63,11 @@ impl Ear {
         heard
     }
 
+    /// Whether a sequence has begun that is not complete.
+    pub fn is_in_the_midst(&self) -> bool {
+        !self.waiting.is_empty()
+    }
+
     /// Nothing has followed for a while: an escape alone is the key.
     pub fn silence(&mut self) -> Option<Heard> {
         (self.waiting == [0x1b]).then(|| {
@@ -90,6 +95,8 @@ fn next(bytes: &[u8]) -> Option<(usize, Option<Heard>)> {
         [0x1b, b'P' | b'X' | b'^', ..] => string(bytes, |_| None),
         [0x1b, b'O', arrow, ..] => Some((3, arrow_key(arrow))),
         [0x1b, b'O'] => None,
+        // Pressed twice in haste.
+        [0x1b, 0x1b, ..] => Some((1, Some(key(KeyCode::Esc, plain)))),
         [0x1b, ..] => Some((2, None)),
         [b'\r' | b'\n', ..] => Some((1, Some(key(KeyCode::Enter, plain)))),
         [b'\t', ..] => Some((1, Some(key(KeyCode::Tab, plain)))),
@@ -259,6 +266,14 @@ mod tests {
         assert_eq!(ear.hear(b"\x1b"), []);
         assert_eq!(ear.silence(), Some(key(KeyCode::Esc, KeyModifiers::NONE)));
         assert_eq!(ear.silence(), None);
+        // Nor does one just before a reply swallow it.
+        assert_eq!(
+            ear.hear(b"\x1b\x1b[?64;4c"),
+            [
+                key(KeyCode::Esc, KeyModifiers::NONE),
+                Heard::Attributes { sixel: true }
+            ]
+        );
     }
 
     proptest::proptest! {

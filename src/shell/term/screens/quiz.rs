@@ -11,9 +11,10 @@ use super::{block, row, strong};
 use crate::drill::{ANTICIPATION_MS, Cue, Placement, Reaction, Typed, Typing};
 use crate::shell::ear::{Ear, EarNews};
 use crate::shell::sound::Sound;
-use crate::shell::term::keys::Action;
+use crate::shell::term::keys::{Action, Offer, Table, naming_foot, offer};
 use crate::shell::term::pixels::Easel;
-use crate::shell::words::{Wording, screens as words};
+use crate::shell::words::Wording;
+use crate::shell::words::screens::{self as words, foot};
 use crate::signal::listen::Surety;
 use crate::study::{AnswerWay, Course, Floor, Item, StageKind};
 use crate::theory::{Alteration, KeySignature, MidiNote, NoteNames, Pitch, Spelling};
@@ -173,6 +174,12 @@ impl Quiz {
                     self.begin();
                 }
             }
+            EarNews::Note(_) if self.ready.is_some() => {
+                if let Trial::Reaction(reaction) = &mut self.trial {
+                    reaction.not_sure();
+                    self.said = words::NOT_SURE;
+                }
+            }
             EarNews::Note(_) | EarNews::Pitch { .. } | EarNews::Sound { .. } => {}
         }
     }
@@ -213,6 +220,25 @@ impl Quiz {
     /// Nothing is asked any more: what was found may be kept.
     pub fn is_over(&self) -> bool {
         self.begun && self.asked.is_none()
+    }
+
+    /// What the foot offers.
+    pub fn foot(&self) -> Vec<Offer> {
+        let enter = |does| offer("Enter", does, Action::Enter);
+        let home = offer("Esc", foot::HOME, Action::Pause);
+        match (self.is_over(), self.begun) {
+            (true, _) if self.finding() == Finding::Nothing => vec![enter(foot::HOME)],
+            (true, _) => vec![enter(foot::KEEP), home],
+            (false, false) => vec![enter(foot::BEGIN), home],
+            (false, true) => {
+                let mut offers = vec![offer("?", foot::KEYS, Action::Help), home];
+                if self.listening.is_none() {
+                    let names = Table::Names(self.names());
+                    offers.splice(0..0, naming_foot(names));
+                }
+                offers
+            }
+        }
     }
 
     /// What is asked, for the text mode; `None` when it is over.
