@@ -390,9 +390,17 @@ fn a_gate_that_a_beat_opens_again_is_no_strike() {
     }
 }
 
+/// The recorded keys of the grand.
+const RECORDED: [&str; 29] = [
+    "A0", "C1", "Ds1", "Fs1", "A1", "C2", "Ds2", "Fs2", "A2", "C3", "Ds3", "Fs3", "A3", "C4",
+    "Ds4", "Fs4", "A4", "C5", "Ds5", "Fs5", "A5", "C6", "Ds6", "Fs6", "A6", "C7", "Ds7", "Fs7",
+    "A7",
+];
+
 #[test]
 fn a_recording_at_another_speed_reads_that_much_further_on() {
-    for name in ["C2", "Fs2", "A3", "C4", "Ds5", "A5"] {
+    let (mut close, mut worst) = (Vec::new(), 0.0_f64);
+    for name in RECORDED {
         let (samples, rate) = recorded(name);
         let first = |by: f64| {
             let moved = at_speed(&samples, by);
@@ -401,8 +409,19 @@ fn a_recording_at_another_speed_reads_that_much_further_on() {
             let named = name_key(part, rate, Reference::default()).unwrap();
             read_key(part, rate, named).unwrap().first.0
         };
-        let apart = cents(first(20.0), first(-35.0));
-        assert!((apart - 55.0).abs() < 0.05, "{name}: {apart:.3}");
+        let off = cents(first(20.0), first(-35.0)) - 55.0;
+        println!("{name}: {off:+.3}");
+        worst = worst.max(off.abs());
+        if off.abs() < 0.05 {
+            close.push(name);
+        }
+    }
+    println!("{} of {} within 0.05", close.len(), RECORDED.len());
+    // The others' own errors are stated as 0.6 cents to one: a partial more or less is found, a strike some milliseconds
+    // sooner.
+    assert!(close.len() >= 25 && worst < 0.1, "{close:?}, {worst:.3}");
+    for name in ["C2", "Fs2", "A3", "C4", "Ds5", "A5"] {
+        assert!(close.contains(&name), "{name}");
     }
 }
 

@@ -6,7 +6,7 @@ use super::line::{Line, follow};
 use super::strikes::Named;
 use super::string::{CENTS, Point, StringFit, fit, partial};
 use super::unison::{Unison, unison};
-use crate::theory::{Cents, Hz};
+use crate::theory::{Cents, Hz, Reference, Temperament};
 
 /// Partials that are looked for at most.
 const PARTIALS: u32 = 40;
@@ -82,13 +82,35 @@ pub enum NoReading {
 
 /// Reads the key whose sound begins with `samples` and which was `named`, its first partial within a few cents.
 /// Errors: [`NoReading`].
+///
+/// Time is counted in the key's own periods, so that the same strings a little flat, or their recording a little slow, are
+/// read over the same stretch of their sound: at a rate at which the key would lie where equal temperament has it.
 pub fn read_key(samples: &[f32], rate: u32, named: Named) -> Result<KeyReading, NoReading> {
-    let near = named.first;
     let rate = f64::from(rate);
     let given_s = samples.len() as f64 / rate;
     if given_s < SHORTEST {
         return Err(NoReading::Short { given_s });
     }
+    let usual = Temperament::equal().frequency(named.key, Reference::default());
+    let pace = usual.0 / named.first.0;
+    let named = Named {
+        first: usual,
+        ..named
+    };
+    let mut read = read_at(samples, pace * rate, named)?;
+    read.first.0 /= pace;
+    for partial in &mut read.partials {
+        partial.frequency.0 /= pace;
+    }
+    if let Some(unison) = &mut read.unison {
+        unison.beats /= pace;
+    }
+    Ok(read)
+}
+
+/// Reads a key near where `named` has it.
+fn read_at(samples: &[f32], rate: f64, named: Named) -> Result<KeyReading, NoReading> {
+    let near = named.first;
     let used = samples.len().min((LONGEST * rate) as usize);
     let stretch = Stretch::new(&samples[..used], rate);
     let found = search(&stretch, named);
