@@ -342,11 +342,10 @@ fn a_course_file_edited_midway_keeps_its_marks_and_a_bad_edit_names_the_line() {
     )
     .unwrap();
     let check = said(&rig.run(&["course", "check", path]));
-    let (first, second) = (
-        check.find("'days'").unwrap(),
-        check.find("'minuts'").unwrap(),
-    );
-    assert!(first < second && check.contains("2 mistakes"), "{check}");
+    let [first, second, third] =
+        ["'days'", "'notes'", "'minuts'"].map(|word| check.find(word).unwrap());
+    assert!(first < second && second < third, "{check}");
+    assert!(check.contains("3 mistakes"), "{check}");
 }
 
 #[test]

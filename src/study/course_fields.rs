@@ -108,7 +108,8 @@ pub(super) struct Fields<'a> {
     table: &'a DeTable<'a>,
     pub(super) span: Range<usize>,
     what: &'static str,
-    strange: bool,
+    /// Keys that are not known, and what each was probably meant to be.
+    strange: Vec<(String, Option<&'static str>)>,
 }
 
 /// A value and its place.
@@ -123,15 +124,16 @@ impl<'a> Fields<'a> {
         what: &'static str,
         known: &[&'static str],
     ) -> Fields<'a> {
-        let mut strange = false;
+        let mut strange = Vec::new();
         for key in table.keys() {
             let word: &str = key.get_ref();
             if !known.contains(&word) {
-                strange = true;
+                let meant = nearest(word, known);
+                strange.push((word.to_owned(), meant));
                 let problem = source.error(
                     key.span(),
                     format!("{what} has no '{word}'"),
-                    match nearest(word, known) {
+                    match meant {
                         Some(name) => format!("did you mean '{name}'?"),
                         None => format!("it may have: {}", known.join(", ")),
                     },
@@ -148,14 +150,16 @@ impl<'a> Fields<'a> {
         }
     }
 
-    /// Whether it has a key that is not known.
-    pub(super) fn is_strange(&self) -> bool {
-        self.strange
+    /// Whether a key that is not known may be `key`, misspelled.
+    pub(super) fn may_have_meant(&self, key: &str) -> bool {
+        self.strange.iter().any(|(word, meant)| {
+            *meant == Some(key) || word.starts_with(key) || key.starts_with(word.as_str())
+        })
     }
 
-    /// Takes down that `key` is missing; not beside a key that is not known, which may be the same one misspelled.
+    /// Takes down that `key` is missing; not beside one that is not known and may be the same misspelled.
     pub(super) fn lack(&self, key: &str, example: &str) {
-        if !self.strange {
+        if !self.may_have_meant(key) {
             let problem = self.missing(key, example);
             self.source.problems.borrow_mut().push(problem);
         }

@@ -126,7 +126,7 @@ fn read_course(source: &Source, table: &DeTable) -> Option<Course> {
             .unwrap_or(MINUTES),
         least_answers: source.keep(top.count("answers", 0..=1000)).flatten(),
     };
-    let stages = read_stages(source, &top, &defaults);
+    let (stages, ids) = read_stages(source, &top, &defaults);
     let phrases = match source.keep(top.table("phrases")).flatten() {
         Some((table, span)) => {
             let clefs = Clef::ALL.map(Clef::name);
@@ -136,11 +136,11 @@ fn read_course(source: &Source, table: &DeTable) -> Option<Course> {
         None => Phrases::default(),
     };
     let enter = source.keep(top.string("enter")).flatten();
-    let (id, stages) = (id?, stages?);
-    if let Some((enter, span)) = &enter {
-        let ids: Vec<(&str, ())> = stages.iter().map(|s| (s.id.as_str(), ())).collect();
+    if let (Some((enter, span)), Some(ids)) = (&enter, ids) {
+        let ids: Vec<(&str, ())> = ids.iter().map(|id| (id.as_str(), ())).collect();
         source.keep(source.one_of(enter, span.clone(), "the id of a stage", &ids));
     }
+    let (id, stages) = (id?, stages?);
     Some(Course {
         name: name.map_or_else(|| id.clone(), |(name, _)| name),
         id,
@@ -150,32 +150,41 @@ fn read_course(source: &Source, table: &DeTable) -> Option<Course> {
     })
 }
 
-/// The stages; `None` when not all of them can be read.
-fn read_stages(source: &Source, top: &Fields, defaults: &Defaults) -> Option<Vec<Stage>> {
-    let tables = source.keep(top.tables("stage"))?;
+/// The stages and their ids; `None` when not all of them can be read.
+fn read_stages(
+    source: &Source,
+    top: &Fields,
+    defaults: &Defaults,
+) -> (Option<Vec<Stage>>, Option<Vec<String>>) {
+    let Some(tables) = source.keep(top.tables("stage")) else {
+        return (None, None);
+    };
     if tables.is_empty() {
         top.lack("stage", "[[stage]] with an id and [[stage.notes]]");
-        return None;
+        return (None, None);
     }
-    let mut ids = HashSet::new();
-    let stages: Vec<Option<Stage>> = tables
-        .into_iter()
-        .map(|(table, span)| {
-            let fields = Fields::new(source, table, span, "a stage", &STAGE_KEYS);
-            let id = fields.id();
-            if let Some(id) = &id
-                && !ids.insert(id.clone())
-            {
-                return source.keep(Err(source.error(
-                    fields.span_of("id"),
-                    format!("two stages have the id '{id}'"),
-                    "give each stage its own id; marks belong to it".to_owned(),
-                )));
-            }
-            read_stage(source, &fields, id, defaults)
-        })
-        .collect();
-    stages.into_iter().collect()
+    let mut before = HashSet::new();
+    let mut stages = Vec::new();
+    let mut ids = Vec::new();
+    for (table, span) in tables {
+        let fields = Fields::new(source, table, span, "a stage", &STAGE_KEYS);
+        let id = fields.id();
+        if let Some(id) = &id
+            && !before.insert(id.clone())
+        {
+            source.keep::<()>(Err(source.error(
+                fields.span_of("id"),
+                format!("two stages have the id '{id}'"),
+                "give each stage its own id; marks belong to it".to_owned(),
+            )));
+        }
+        ids.push(id.clone());
+        stages.push(read_stage(source, &fields, id, defaults));
+    }
+    (
+        stages.into_iter().collect(),
+        ids.into_iter().collect::<Option<Vec<String>>>(),
+    )
 }
 
 /// What the course says for all its stages.
@@ -235,13 +244,13 @@ fn read_blocks(source: &Source, fields: &Fields, alone: bool) -> Option<Vec<Bloc
     for (table, span) in source.keep(fields.tables("notes"))? {
         let notes = Fields::new(source, table, span, "a list of notes", &NOTES_KEYS);
         let clef = source.keep(notes.choice("clef", &Clef::ALL.map(|c| (c.name(), c))));
-        let Some(Some(clef)) = clef else {
-            if clef.is_some() {
-                notes.lack("clef", "clef = \"treble\"");
-            }
-            continue;
-        };
-        let Some(items) = read_notes(source, &notes, clef) else {
+        if clef == Some(None) {
+            notes.lack("clef", "clef = \"treble\"");
+        }
+        let clef = clef.flatten();
+        // Without its clef a list is read for its other mistakes.
+        let items = read_notes(source, &notes, clef.unwrap_or(Clef::Treble));
+        let (Some(clef), Some(items)) = (clef, items) else {
             continue;
         };
         let place = by_clef.iter().position(|(c, _)| *c == clef);
@@ -340,7 +349,8 @@ fn read_notes(source: &Source, notes: &Fields, clef: Clef) -> Option<Vec<Item>> 
             }
         }
     }
-    if items.is_empty() && !notes.is_strange() {
+    let named = ["from", "to", "pitches", "ledger-above", "ledger-below"];
+    if items.is_empty() && !named.iter().any(|key| notes.may_have_meant(key)) {
         return source.keep(Err(source.error(
             notes.span.clone(),
             "this list holds no note".to_owned(),

@@ -41,9 +41,14 @@ pub(super) fn read_tasks(
     only_own_lists(source, fields, kind);
     let along = source.keep(read_along(source, fields, kind));
     let mode = source.keep(read_mode(source, fields, kind));
-    let (Some((key, example)), Some(along), Some(mode)) = (list, along, mode) else {
+    let Some((key, example)) = list else {
         return (source.count() == before).then(Vec::new);
     };
+    // Which notes fit is known where it is known what is asked of them.
+    let blocks = blocks.filter(|_| source.count() == before);
+    let along = along.filter(|along| !along.is_empty());
+    let along = along.unwrap_or_else(|| vec![Along::Up]);
+    let mode = mode.unwrap_or(Mode::Major);
     let mut tasks = Vec::new();
     let mut add = |task: Task, span: Range<usize>| {
         let fits = blocks.is_none_or(|blocks| {
@@ -220,10 +225,10 @@ fn read_along(
         .iter()
         .map(|along| (along.word(), *along))
         .collect();
-    words
-        .into_iter()
-        .map(|(word, span)| source.one_of(&word, span, "a way along the notes", &choices))
-        .collect()
+    let one = |(word, span): (String, Range<usize>)| {
+        source.keep(source.one_of(&word, span, "a way along the notes", &choices))
+    };
+    Ok(words.into_iter().filter_map(one).collect())
 }
 
 #[cfg(test)]

@@ -282,10 +282,73 @@ to = \"C5\"
     let lines: Vec<usize> = errors.iter().map(|error| error.line).collect();
     assert_eq!(
         lines,
-        [2, 3, 5, 5, 8, 9, 12, 13, 14, 14, 16, 18, 22, 22, 23],
+        [2, 3, 5, 5, 8, 9, 12, 13, 14, 14, 15, 16, 17, 18, 22, 22, 23],
         "{errors:#?}"
     );
     assert_eq!(Course::parse("mine.toml", text).unwrap_err(), errors[0]);
+}
+
+#[test]
+fn no_mistake_hides_another() {
+    let text = "title = \"Mine\"
+enter = \"last\"
+[[stage]]
+id = \"first\"
+[[stage.notes]]
+clef = \"trebel\"
+from = \"H4\"
+to = \"G4\"
+[[stage]]
+id = \"first\"
+minutes = 0
+[[stage.notes]]
+clef = \"bass\"
+pitches = [\"C3\", \"X3\"]
+[[stage]]
+id = \"ear\"
+kind = \"intervals\"
+intervals = [\"M5\", \"m3\"]
+along = [\"upp\", \"doon\"]
+[[stage.notes]]
+clef = \"treble\"
+from = \"C4\"
+to = \"C5\"
+[[stage]]
+id = \"degrees\"
+kind = \"degrees\"
+mode = \"dorian\"
+degrees = [0, 1, 9]
+[[stage.notes]]
+clef = \"treble\"
+from = \"C4\"
+to = \"C5\"
+";
+    let errors = Course::read("mine.toml", text).unwrap_err();
+    let told: Vec<(usize, &str)> = errors
+        .iter()
+        .map(|error| (error.line, error.problem.as_str()))
+        .collect();
+    assert_eq!(
+        told,
+        [
+            (1, "a course has no 'title'"),
+            (1, "a course needs 'schema'"),
+            (1, "a course needs 'id'"),
+            (2, "'last' is not the id of a stage"),
+            (6, "'trebel' is not a value of clef"),
+            (7, "'H4' is no note"),
+            (10, "two stages have the id 'first'"),
+            (11, "minutes = 0 is out of range"),
+            (14, "'X3' is no note"),
+            (18, "'M5' is no interval"),
+            (19, "'upp' is not a way along the notes"),
+            (19, "'doon' is not a way along the notes"),
+            (27, "'dorian' is not a value of mode"),
+            (28, "a scale has no degree 0"),
+            (28, "a scale has no degree 9"),
+        ],
+        "{errors:#?}"
+    );
 }
 
 #[test]
