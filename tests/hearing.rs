@@ -5,7 +5,7 @@ mod rig;
 
 use std::time::{Duration, Instant};
 
-use rig::{PROGRAM, Rig, Screen};
+use rig::{PATIENCE, PROGRAM, Rig, Screen};
 use serde_json::Value;
 use stavelark::theory::Pitch;
 
@@ -140,6 +140,67 @@ fn intervals_are_named_by_ear() {
         ("interval-P5-up", "3"),
     ];
     choose("intervals", &keys, "1  minor third up");
+}
+
+#[test]
+fn every_answer_stays_in_sight_beside_a_long_correction() {
+    let rig = Rig::new();
+    rig.ok(&["course", "use", "both-ways"]);
+    rig.ok(&["settings", "names", "english"]);
+    for (size, stage, question, answers) in [
+        (
+            (40, 12),
+            "intervals-near",
+            "Which interval is heard?",
+            &[
+                "1 minor second up",
+                "4 major second down",
+                "8 major third down",
+            ][..],
+        ),
+        (
+            (60, 20),
+            "intervals-near",
+            "Which interval is heard?",
+            &["1  minor second up", "8  major third down"],
+        ),
+        (
+            (40, 12),
+            "degrees",
+            "Which degree of the scale follows the cadence? Degree 1 is",
+            &["1  degree 1", "6  degree 6", "7  degree 7"],
+        ),
+    ] {
+        let args = ["practice", "--stage", stage, "--seed", "3"];
+        let mut screen = Screen::start(&rig, &[PROGRAM], &args, size, &[]);
+        let words = |text: &str| text.split_whitespace().collect::<Vec<_>>().join(" ");
+        screen.wait_until("the whole question", |screen| {
+            words(&screen.text()).contains(question)
+        });
+        // By this seed the second answer is wrong. A prompt may still be on its way to the screen.
+        let corrected = |screen: &Screen| {
+            let text = words(&screen.text());
+            let said = text.split("That was").nth(1).unwrap_or_default();
+            let right = said.split_once("Now ").map_or("", |(_, right)| right);
+            right.contains('.')
+        };
+        let began = Instant::now();
+        while !corrected(&screen) {
+            assert!(began.elapsed() < PATIENCE, "{}", screen.text());
+            screen.send("2");
+            let sent = Instant::now();
+            while !corrected(&screen) && sent.elapsed() < Duration::from_secs(2) {
+                std::thread::sleep(Duration::from_millis(20));
+            }
+        }
+        let text = screen.text();
+        for answer in answers {
+            assert!(text.contains(answer), "{answer}:\n{text}");
+        }
+        assert!(words(&text).contains(question), "{text}");
+        screen.send("\x03");
+        assert_eq!(screen.end(), 0);
+    }
 }
 
 #[test]

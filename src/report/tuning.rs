@@ -26,7 +26,7 @@ const LEAST_SPAN: f64 = 40.0;
 /// The check in plain words, line by line.
 pub fn lines(instrument: &Instrument, findings: &Findings) -> Vec<String> {
     let reference = instrument.reference.hz().0;
-    let mut lines = vec![findings.verdict.words()];
+    let mut lines = vec![verdict(findings)];
     if findings.verdict == Verdict::TooLittle {
         lines.extend(few(instrument, findings));
         return lines;
@@ -77,6 +77,25 @@ pub fn lines(instrument: &Instrument, findings: &Findings) -> Vec<String> {
     lines.push(clock(instrument));
     lines.push(CAUTION.to_owned());
     lines
+}
+
+/// The verdict. A piano that is fine may have keys whose strings are not: they are not left out of its praise.
+fn verdict(findings: &Findings) -> String {
+    let but = match findings.sour.len() {
+        0 => return findings.verdict.words(),
+        1 => "one key's unison".to_owned(),
+        count => format!("the unisons of {count} keys"),
+    };
+    match &findings.verdict {
+        Verdict::Fine => format!(
+            "Fine for ear training: in tune with the reference, and with itself but for {but}."
+        ),
+        Verdict::SetReference(hz) => format!(
+            "Fine for ear training, in tune with itself but for {but}, but not at the reference: set the reference to {:.1} Hz.",
+            hz.0
+        ),
+        other => other.words(),
+    }
 }
 
 /// What can be said of a few keys: each by itself, nothing of the piano as a whole.

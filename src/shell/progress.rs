@@ -254,7 +254,7 @@ impl Progress {
         lines.push(String::new());
         lines.push(self.floor_line());
         lines.push(format!(
-            "{}, slowest first: right of first tries; half come within; of a morning, with its likely range",
+            "{}, slowest first: right of first tries; half come within; on a new day, with its likely range",
             match self.reading.prompt {
                 PromptKind::Ear => "Heard",
                 _ => "Notes read",

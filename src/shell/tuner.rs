@@ -228,8 +228,10 @@ pub struct TuningSitting {
     pub guided: Guided,
     /// The device, or what is wrong with it.
     pub device: String,
-    /// The last thing said of a strike.
-    pub said: Option<Said>,
+    /// The last thing said of a strike; nothing since another key was asked for.
+    said: Option<Said>,
+    /// What the last key of the computer could not do, and why.
+    refused: Option<&'static str>,
     /// What sounds, or sounded last.
     pub glimpse: Option<KeyReading>,
     /// How loud it is, dBFS.
@@ -248,6 +250,7 @@ impl TuningSitting {
             guided,
             device: words::OPENING.to_owned(),
             said: None,
+            refused: None,
             glimpse: None,
             level_db: f32::MIN,
             clock: None,
@@ -290,16 +293,63 @@ impl TuningSitting {
         self.deaf
     }
 
-    /// Takes the last strike for the key asked.
+    /// Asks for another key: the next, or the one before. What was said of the last one is over.
+    pub fn pass(&mut self, back: bool) {
+        self.guided.pass(back);
+        self.forget_what_was_said();
+    }
+
+    /// Lets keys come in any order, or asks for them again. What was said of the last one is over.
+    pub fn turn_order(&mut self) {
+        self.guided.set_free(!self.guided.is_free());
+        self.forget_what_was_said();
+    }
+
+    /// Takes the last strike for the key asked; says why not where it cannot be.
     pub fn insist(&mut self) {
-        if let Some(said) = self.guided.insist() {
-            self.say(said);
+        let in_question = self.said.is_some_and(Said::asks_again);
+        let said = if in_question {
+            self.guided.insist()
+        } else {
+            None
+        };
+        match said {
+            Some(said) => self.say(said),
+            None => {
+                let kept = matches!(self.said, Some(Said::Kept { .. }));
+                self.refused = Some(if kept {
+                    words::tuning::KEPT_ALREADY
+                } else {
+                    words::tuning::NOTHING_TO_TAKE
+                });
+                self.told += 1;
+            }
         }
+    }
+
+    fn forget_what_was_said(&mut self) {
+        self.said = None;
+        self.refused = None;
     }
 
     fn say(&mut self, said: Said) {
         self.said = Some(said);
+        self.refused = None;
         self.told += 1;
+    }
+
+    /// What was said last, in words; `name` names keys. Nothing is empty.
+    pub fn says(&self, name: impl Fn(MidiNote) -> String) -> String {
+        match (self.refused, self.said) {
+            (Some(refused), _) => refused.to_owned(),
+            (None, Some(said)) => said.words(name),
+            (None, None) => String::new(),
+        }
+    }
+
+    /// The key is asked for once more.
+    pub fn asks_again(&self) -> bool {
+        self.refused.is_none() && self.said.is_some_and(Said::asks_again)
     }
 
     /// What is asked for, in words; `name` names keys.

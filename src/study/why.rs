@@ -207,7 +207,7 @@ impl Why {
         if let (Some((median, error)), Some(_)) = (criteria.median_s, criteria.fluent) {
             // One standard error either way.
             lines.push(format!(
-                "Read in about {median:.1} s of a morning (likely {:.1} to {:.1} s).",
+                "Read in about {median:.1} s on a new day (likely {:.1} to {:.1} s).",
                 median * (-error).exp(),
                 median * error.exp()
             ));

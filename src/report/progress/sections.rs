@@ -71,7 +71,7 @@ fn notes(facts: &Facts) -> Option<Section> {
     let legend = staff::legend(facts);
     let words = match legend {
         Some(_) => {
-            "Each note with the time it is read in of a morning, coloured and dotted by this learner's own measure."
+            "Each note with the time it is read in on a new day, coloured and dotted by this learner's own measure."
         }
         None => "Each note with how many of its first tries were right.",
     };
@@ -314,7 +314,7 @@ fn how(facts: &Facts) -> Option<Section> {
             if measured { "measured" } else { "assumed until it is measured" }
         ),
         format!(
-            "Settled: surely quick of a morning, right in at least {:.0} of 100, and right at the first look of two practice days running.",
+            "Settled: surely quick on a new day, right in at least {:.0} of 100, and right at the first look of two practice days running.",
             SURE * 100.0
         ),
         "Most improved compares the medians of the first and the last four right answers to a note.".to_owned(),

@@ -120,7 +120,7 @@ pub fn name_key(c: char, names: NoteNames) -> Option<Typed> {
 }
 
 /// The table, in the order of the help. What stands first at the foot is the first to go when the screen is narrow.
-pub const ROWS: [Row; 16] = [
+pub const ROWS: [Row; 17] = [
     Row {
         keys: "Tab",
         does: keys::KEYBOARD,
@@ -182,6 +182,12 @@ pub const ROWS: [Row; 16] = [
         action: Some(Action::Settings),
     },
     Row {
+        keys: keys::SIDES,
+        does: keys::VALUES,
+        foot: "",
+        action: None,
+    },
+    Row {
         keys: "p",
         does: keys::PROGRESS,
         foot: "",
@@ -235,7 +241,8 @@ pub struct Offer {
 }
 
 impl Offer {
-    /// How much whoever looks at a narrow screen would miss it: least what is only comfort, most the way in and out.
+    /// How much whoever looks at a narrow screen would miss it: least what is only comfort, most the way in and out; and the
+    /// keys, which tell all that is left out.
     fn weight(&self) -> u8 {
         match self.action {
             Some(Action::Keyboard) if self.does == foot::KEYBOARD => 0,
@@ -243,10 +250,10 @@ impl Offer {
             Some(Action::TakeBack) => 2,
             None if self.does == foot::ACCIDENTALS => 3,
             Some(Action::HearAgain) => 4,
-            Some(Action::Help) => 5,
+            Some(Action::Help) => 6,
             Some(Action::Enter) => 7,
             Some(Action::Pause) => 8,
-            _ => 6,
+            _ => 5,
         }
     }
 }
@@ -263,15 +270,22 @@ pub const fn offer(keys: &'static str, does: &'static str, action: Action) -> Of
 /// Between two offers.
 const GAP: &str = "   ";
 
-/// As much of `offers` as `width` columns hold: what weighs least goes first, of equals what stands first.
+/// As much of `offers` as `width` columns hold, in their order: what weighs most first, of equals what stands last; what is
+/// too long beside it makes room for what is shorter.
 pub fn fitted(offers: &[Offer], width: u16) -> Vec<Offer> {
-    let mut rest = offers.to_vec();
-    while line(&rest).chars().count() > usize::from(width) {
-        let lightest = (0..rest.len()).min_by_key(|at| rest[*at].weight());
-        let Some(lightest) = lightest else { break };
-        rest.remove(lightest);
+    let mut by_weight: Vec<usize> = (0..offers.len()).rev().collect();
+    by_weight.sort_by_key(|at| std::cmp::Reverse(offers[*at].weight()));
+    let mut kept: Vec<usize> = Vec::new();
+    let offered = |kept: &[usize]| -> Vec<Offer> { kept.iter().map(|at| offers[*at]).collect() };
+    for at in by_weight {
+        let mut with = kept.clone();
+        with.push(at);
+        with.sort_unstable();
+        if line(&offered(&with)).chars().count() <= usize::from(width) {
+            kept = with;
+        }
     }
-    rest
+    offered(&kept)
 }
 
 /// The foot line.
@@ -383,6 +397,7 @@ mod tests {
         );
         assert_eq!(shown(45), "Space hear   A-G name   ? keys   Esc rest");
         assert_eq!(shown(39), "A-G name   ? keys   Esc rest");
+        assert_eq!(shown(20), "? keys   Esc rest");
         assert_eq!(shown(3), "");
     }
 

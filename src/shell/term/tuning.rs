@@ -19,7 +19,6 @@ use crate::report::tuning::{CAUTION_SHORT, beating, spectrum, strip};
 use crate::shell::term::screens::wrapped;
 use crate::shell::tuner::{Tuner, TunerNews, TuningSitting};
 use crate::shell::words::screens as words;
-use crate::signal::tuning::Said;
 use crate::theory::{Clef, Hz, KeySignature, MidiNote, NoteNames, Reference};
 
 /// Pictures a second, at most.
@@ -31,8 +30,8 @@ const SPECTRUM: u16 = 34;
 /// Columns from which on the keyboard's strip is shown.
 const STRIP: u16 = 52;
 
-/// Rows above the staff.
-const HEAD: u16 = 2;
+/// Columns from which on what the strip's signs mean stands beside it, not below.
+const STRIP_BESIDE: u16 = 74;
 
 /// How the check is shown.
 #[derive(Debug, Clone, Copy)]
@@ -140,9 +139,9 @@ pub fn tuning(
 
 fn act(sitting: &mut TuningSitting, deed: Deed) {
     match deed {
-        Deed::Next => sitting.guided.pass(false),
-        Deed::Before => sitting.guided.pass(true),
-        Deed::Any => sitting.guided.set_free(!sitting.guided.is_free()),
+        Deed::Next => sitting.pass(false),
+        Deed::Before => sitting.pass(true),
+        Deed::Any => sitting.turn_order(),
         Deed::Insist => sitting.insist(),
         Deed::End => {}
     }
@@ -228,11 +227,16 @@ fn draw(frame: &mut Frame, view: &TuningView, sitting: &TuningSitting) {
     let area = frame.area();
     let width = usize::from(area.width.saturating_sub(2));
     let foot = foot(view, sitting, area.width);
-    let Some(rows) = area.height.checked_sub(HEAD + foot.len() as u16) else {
+    let device = wrapped(&sitting.device, width.max(1));
+    // The device, or what is wrong with it, and what is asked.
+    let head = device.len() as u16 + 1;
+    let Some(rows) = area.height.checked_sub(head + foot.len() as u16) else {
         return draw_in_few_rows(frame, view, sitting);
     };
-    line(frame, 0, &sitting.device, DIM);
-    line(frame, 1, &sitting.asks(|key| view.name(key)), BOLD);
+    for (row, part) in (0..).zip(&device) {
+        line(frame, row, part, DIM);
+    }
+    line(frame, head - 1, &sitting.asks(|key| view.name(key)), BOLD);
     let beside = area.width >= 80;
     let size = Size {
         columns: if beside {
@@ -244,12 +248,12 @@ fn draw(frame: &mut Frame, view: &TuningView, sitting: &TuningSitting) {
     };
     let sounds = sitting.glimpse.as_ref().map(|reading| reading.first);
     match picture(view, sitting.guided.asked(), sounds, size) {
-        Ok(grid) => paint_at(frame, &grid, (0, HEAD)),
+        Ok(grid) => paint_at(frame, &grid, (0, head)),
         Err(small) => {
             let needed = small.needed;
-            let says = words::needs_window(needed.columns, needed.rows + HEAD + foot.len() as u16);
+            let says = words::needs_window(needed.columns, needed.rows + head + foot.len() as u16);
             for (row, part) in (0..rows).zip(wrapped(&says, width)) {
-                line(frame, HEAD + row, &part, DIM);
+                line(frame, head + row, &part, DIM);
             }
         }
     }
@@ -258,13 +262,13 @@ fn draw(frame: &mut Frame, view: &TuningView, sitting: &TuningSitting) {
             .iter()
             .enumerate()
         {
-            let at = (area.width - SPECTRUM, HEAD + row as u16);
+            let at = (area.width - SPECTRUM, head + row as u16);
             frame
                 .buffer_mut()
                 .set_stringn(at.0, at.1, bar, usize::from(SPECTRUM), Style::new());
         }
     }
-    for (row, (text, style)) in (HEAD + rows..).zip(&foot) {
+    for (row, (text, style)) in (head + rows..).zip(&foot) {
         line(frame, row, text, *style);
     }
 }
@@ -283,16 +287,22 @@ fn foot(view: &TuningView, sitting: &TuningSitting, columns: u16) -> Vec<(String
     let mut said = wrapped(&said, width);
     said.resize(2, String::new());
     foot.extend(said.into_iter().map(|part| (part, style)));
-    if columns >= STRIP {
+    let [done, open] = words::tuning::STRIP_SIGNS;
+    if columns >= STRIP_BESIDE {
+        foot.push((format!("{}   {done}", strip(&sitting.guided)), Style::new()));
+        foot.push((format!("{}   {open}", words::tuning::STRIP_FOOT), DIM));
+    } else if columns >= STRIP {
         foot.push((strip(&sitting.guided), Style::new()));
         foot.push((words::tuning::STRIP_FOOT.to_owned(), DIM));
+        foot.push((format!("      {done}   {open}"), DIM));
     }
     let keys: Vec<String> = KEYS
         .iter()
         .map(|(key, about)| format!("{key} {about}"))
         .collect();
     for text in [CAUTION_SHORT, &keys.join("  ")] {
-        foot.extend(wrapped(text, width).into_iter().map(|part| (part, DIM)));
+        let parts = wrapped(text, width).into_iter();
+        foot.extend(parts.map(|part| (part.trim_start().to_owned(), DIM)));
     }
     foot
 }
@@ -301,7 +311,13 @@ fn foot(view: &TuningView, sitting: &TuningSitting, columns: u16) -> Vec<(String
 fn draw_in_few_rows(frame: &mut Frame, view: &TuningView, sitting: &TuningSitting) {
     let width = usize::from(frame.area().width.saturating_sub(2));
     let (said, style) = said(view, sitting);
+    let device = if sitting.is_deaf() {
+        sitting.device.clone()
+    } else {
+        String::new()
+    };
     let told = [
+        (device, Style::new()),
         (sitting.asks(|key| view.name(key)), BOLD),
         (said, style),
         (sounds(view, sitting), BOLD),
@@ -332,12 +348,12 @@ fn sounds(view: &TuningView, sitting: &TuningSitting) -> String {
 
 /// What was said last, and how it looks.
 fn said(view: &TuningView, sitting: &TuningSitting) -> (String, Style) {
-    let said = sitting
-        .said
-        .map(|said| said.words(|key| view.name(key)))
-        .unwrap_or_default();
-    let again = sitting.said.is_some_and(Said::asks_again);
-    (said, if again { BOLD } else { Style::new() })
+    let style = if sitting.asks_again() {
+        BOLD
+    } else {
+        Style::new()
+    };
+    (sitting.says(|key| view.name(key)), style)
 }
 
 #[cfg(test)]

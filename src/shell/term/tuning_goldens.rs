@@ -160,6 +160,60 @@ fn any_order_and_a_key_that_hardly_sounds() {
 }
 
 #[test]
+fn a_key_of_the_computer_that_can_do_nothing_says_why() {
+    let says = |sitting: &TuningSitting| sitting.says(|key| key.0.to_string());
+    let mut sitting = with_kept(&[]);
+    act(&mut sitting, Deed::Insist);
+    assert_eq!(says(&sitting), words::tuning::NOTHING_TO_TAKE);
+    let mut sitting = with_kept(&[69]);
+    let kept = sitting.guided.count();
+    act(&mut sitting, Deed::Insist);
+    assert_eq!(says(&sitting), words::tuning::KEPT_ALREADY);
+    assert!(!sitting.asks_again());
+    assert_eq!(sitting.guided.count(), kept);
+    // Asking for another key, or for none, ends what was said of the last.
+    for deed in [Deed::Next, Deed::Before, Deed::Any] {
+        let mut sitting = with_kept(&[69]);
+        sitting.take(no_string());
+        assert!(sitting.asks_again());
+        act(&mut sitting, deed);
+        assert_eq!(says(&sitting), "");
+    }
+}
+
+#[test]
+fn praise_of_a_piano_leaves_out_the_keys_whose_strings_are_sour() {
+    let curve = Stiffness::new(&[]).curve();
+    let mut sitting = with_kept(&[]);
+    for key in (69_i16..=108)
+        .step_by(6)
+        .chain((21..69).rev().skip(5).step_by(6))
+    {
+        let place = curve[usize::from(key.unsigned_abs()) - 21];
+        let TunerNews::Struck(mut listened) = struck(key, place, -20.0) else {
+            unreachable!()
+        };
+        if let Ok(reading) = &mut listened.reading
+            && key == 75
+        {
+            reading.unison = Some(Unison {
+                spread: Cents(6.0),
+                spread_se: Cents(0.1),
+                beats: 2.2,
+            });
+        }
+        sitting.take(TunerNews::Struck(listened));
+    }
+    let instrument = sitting.guided.instrument();
+    let findings = instrument.findings();
+    assert_eq!(findings.sour, [MidiNote(75)]);
+    compare(
+        "tuning-report-sour",
+        &lines(instrument, &findings).join("\n"),
+    );
+}
+
+#[test]
 fn the_report_on_the_screen() {
     let curve = Stiffness::new(&[]).curve();
     let kept: Vec<i16> = (69..=108)

@@ -16,6 +16,16 @@ pub const FOUR_WEEKS: &str = "Four weeks";
 pub const SETTINGS: &str = "Settings";
 /// Behind a setting that nobody has set.
 pub const AS_USUAL: &str = "(default)";
+/// Stages that stand above those that are shown, if there are any.
+pub fn stages_before(count: usize) -> Option<String> {
+    (count > 0).then(|| format!("{count} more before these"))
+}
+
+/// Stages that stand below those that are shown, if there are any.
+pub fn stages_after(count: usize) -> Option<String> {
+    (count > 0).then(|| format!("{count} more after these"))
+}
+
 /// What a filled day means.
 pub const COUNTED: &str = "counts";
 /// What an open ring means.
@@ -51,9 +61,9 @@ pub const WHY_IT_COMES: &str = "Why this note comes";
 /// Without a single answer.
 pub const NOTHING_ANSWERED: &str = "Nothing is answered yet.";
 /// Over the list of notes.
-pub const LIST_HEAD: &str = "Slowest first         right of first tries, half within, of a morning";
+pub const LIST_HEAD: &str = "Slowest first         right of first tries, half within, on a new day";
 /// The same where there is little room.
-pub const SHORT_LIST_HEAD: &str = "Slowest first, of a morning";
+pub const SHORT_LIST_HEAD: &str = "Slowest first, on a new day";
 /// Over the plot of the weeks.
 pub const WEEKS_HEAD: &str = "Day by day: half of the first answers came within, in seconds";
 /// Without two days to draw a line between.
@@ -174,7 +184,7 @@ pub fn staff_of(clef: Clef) -> String {
     if let Some(first) = name.get_mut(..1) {
         first.make_ascii_uppercase();
     }
-    format!("{name}: seconds of a morning")
+    format!("{name}: seconds on a new day")
 }
 
 /// What the signs at the bars mean.
@@ -206,6 +216,15 @@ pub mod tuning {
     pub const END: &str = "report";
     /// Where in the strip of keys the octaves begin.
     pub const STRIP_FOOT: &str = "      A0     C2    C3    C4    C5    C6    C7    C8";
+
+    /// What the signs of the strip mean: of what was struck, and of what was not.
+    pub const STRIP_SIGNS: [&str; 2] = ["* kept  x hardly sounds", "? asked  . to come"];
+    /// There is nothing to insist on.
+    pub const KEPT_ALREADY: &str =
+        "That one is kept already: this is for a note that was taken for another key.";
+    /// The same before anything was struck for the key that is asked.
+    pub const NOTHING_TO_TAKE: &str =
+        "Nothing was struck yet that could be that key: play it first.";
 
     /// Where a note is written that lies beyond the staves: `octaves` lower than it sounds, or higher if negative.
     pub fn written(octaves: i16) -> String {
@@ -315,6 +334,10 @@ pub mod keys {
     pub const KEYS: &str = "these keys";
     /// Escape.
     pub const REST: &str = "rest; once more ends the sitting; leaves a page";
+    /// The arrows to the sides, as they are written.
+    pub const SIDES: &str = "Left Right";
+    /// The arrows to the sides.
+    pub const VALUES: &str = "another value of the chosen setting";
     /// Settings.
     pub const SETTINGS: &str = "settings, from the home screen";
     /// Progress.

@@ -95,9 +95,9 @@ fn in_words(
         }
         if sitting.told != told {
             told = sitting.told;
-            let said = sitting.said.map(|said| said.words(|key| view.name(key)));
+            let said = sitting.says(|key| view.name(key));
             let beats = sitting.glimpse.as_ref().map(beating).unwrap_or_default();
-            writeln!(output, "{} {beats}", said.unwrap_or_default())?;
+            writeln!(output, "{said} {beats}")?;
             asked.clear();
         }
         let asks = sitting.asks(|key| view.name(key));
@@ -113,12 +113,9 @@ fn in_words(
         match arrivals.recv_timeout(TICK) {
             Ok(Arrival::Tuner(news)) => sitting.take(*news),
             Ok(Arrival::Line(line)) => match line.trim() {
-                "" | "next" => sitting.guided.pass(false),
-                "back" => sitting.guided.pass(true),
-                "any" => {
-                    let free = sitting.guided.is_free();
-                    sitting.guided.set_free(!free);
-                }
+                "" | "next" => sitting.pass(false),
+                "back" => sitting.pass(true),
+                "any" => sitting.turn_order(),
                 "keep" => sitting.insist(),
                 "stop" => break,
                 _ => writeln!(output, "Type next, back, any, keep or stop.")?,

@@ -168,12 +168,12 @@ pub(super) fn choices(frame: &mut Frame, state: &Practice, area: Rect) {
     if choices.is_empty() || area.height == 0 {
         return;
     }
-    let inside = Rect {
-        x: area.x + 2.min(area.width),
-        width: area.width.saturating_sub(4),
+    let indented = |indent: u16| Rect {
+        x: area.x + indent.min(area.width),
+        width: area.width.saturating_sub(2 * indent),
         ..area
     };
-    if area.height > choices.len() as u16 {
+    if one_a_row(state, area) {
         let top = first_row(area, choices.len());
         let each = choices
             .iter()
@@ -182,31 +182,71 @@ pub(super) fn choices(frame: &mut Frame, state: &Practice, area: Rect) {
         let rows = Rect {
             y: top,
             height: lines.len() as u16,
-            ..inside
+            ..indented(INDENT)
         };
         block(frame, rows, lines);
     } else {
-        let rows = side_by_side(state, area.width);
+        let (indent, rows) = side_by_side(state, area.width);
         let lines = rows.into_iter().map(|text| Line::styled(text, strong()));
-        block(frame, inside, lines.collect());
+        block(frame, indented(indent), lines.collect());
     }
 }
 
-/// The answers to choose from in as few rows as a screen of `width` columns takes; none is broken.
-pub(super) fn side_by_side(state: &Practice, width: u16) -> Vec<String> {
-    let width = usize::from(width.saturating_sub(4));
-    let mut rows: Vec<String> = Vec::new();
-    for choice in state.desk.choices() {
-        let text = format!("{}  {}", choice.key, choice.name);
-        match rows.last_mut() {
-            Some(last) if last.chars().count() + 3 + text.chars().count() <= width => {
-                last.push_str("   ");
-                last.push_str(&text);
+/// Columns left and right of the answers; where they stand close, and rows from which on they do, if that takes fewer.
+const INDENT: u16 = 2;
+const CLOSE: u16 = 1;
+const MANY_ROWS: usize = 5;
+
+/// The answers to choose from in as few rows as a screen of `width` columns takes, and the columns left of them; none is
+/// broken.
+pub(super) fn side_by_side(state: &Practice, width: u16) -> (u16, Vec<String>) {
+    let answers: Vec<(char, String)> = state
+        .desk
+        .choices()
+        .into_iter()
+        .map(|choice| (choice.key, choice.name))
+        .collect();
+    in_rows(&answers, width)
+}
+
+fn in_rows(answers: &[(char, String)], width: u16) -> (u16, Vec<String>) {
+    let spaced = |indent: u16, behind_key: &str, between: &str| {
+        let width = usize::from(width.saturating_sub(2 * indent));
+        let mut rows: Vec<String> = Vec::new();
+        for (key, name) in answers {
+            let text = format!("{key}{behind_key}{name}");
+            match rows.last_mut() {
+                Some(last)
+                    if [last.as_str(), between, &text]
+                        .iter()
+                        .map(|part| part.chars().count())
+                        .sum::<usize>()
+                        <= width =>
+                {
+                    last.push_str(between);
+                    last.push_str(&text);
+                }
+                _ => rows.push(text),
             }
-            _ => rows.push(text),
         }
+        (indent, rows)
+    };
+    let wide = spaced(INDENT, "  ", "   ");
+    if wide.1.len() < MANY_ROWS {
+        return wide;
     }
-    rows
+    let close = spaced(CLOSE, " ", "  ");
+    if close.1.len() < wide.1.len() {
+        close
+    } else {
+        wide
+    }
+}
+
+/// Whether each answer has a row of its own in `area`.
+fn one_a_row(state: &Practice, area: Rect) -> bool {
+    let count = state.desk.choices().len();
+    count > 0 && usize::from(area.height) >= count
 }
 
 /// The row of the first of `count` answers in `area`.
@@ -217,10 +257,43 @@ fn first_row(area: Rect, count: usize) -> u16 {
 /// The answer that stands on `row` of `area`, where each has a row of its own.
 pub(super) fn choice_at(state: &Practice, area: Rect, row: u16) -> Option<Task> {
     let choices = state.desk.choices();
-    let inside = state.choosing() && area.height > choices.len() as u16;
+    if !state.choosing() || !one_a_row(state, area) {
+        return None;
+    }
     let at = row.checked_sub(first_row(area, choices.len()))?;
-    choices
-        .get(usize::from(at))
-        .filter(|_| inside)
-        .map(|choice| choice.task)
+    choices.get(usize::from(at)).map(|choice| choice.task)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn many_answers_stand_close_where_that_saves_rows() {
+        let answers = |names: &[&str]| -> Vec<(char, String)> {
+            ('1'..)
+                .zip(names.iter().map(|name| (*name).to_owned()))
+                .collect()
+        };
+        let seconds = [
+            "minor second up",
+            "minor second down",
+            "major second up",
+            "major second down",
+            "minor third up",
+            "minor third down",
+            "major third up",
+            "major third down",
+        ];
+        let (indent, rows) = in_rows(&answers(&seconds), 40);
+        assert_eq!((indent, rows.len()), (CLOSE, 4));
+        assert_eq!(rows[0], "1 minor second up  2 minor second down");
+        // With room, and where few rows do, they stand apart; none is lost or broken in any width.
+        assert_eq!(in_rows(&answers(&seconds), 80).0, INDENT);
+        for width in 0..100 {
+            let (_, rows) = in_rows(&answers(&seconds), width);
+            let all = rows.join(" ");
+            assert!(seconds.iter().all(|name| all.contains(name)), "{width}");
+        }
+    }
 }

@@ -4,24 +4,35 @@ use ratatui::Frame;
 use ratatui::layout::Rect;
 use ratatui::text::{Line, Span};
 
-use super::{block, dim, row, strong};
+use super::{block, dim, row, strong, wrapped};
 use crate::shell::today::Today;
 use crate::shell::words::screens as words;
+
+/// Rows that are not the stages': the name, a sentence of two lines, the strip, the foot, and free ones between.
+const OTHER_ROWS: u16 = 9;
 
 /// Draws the home screen.
 pub fn draw(frame: &mut Frame, today: &Today, ascii: bool) {
     let area = frame.area();
     row(frame, 0, words::PROGRAM, strong());
     let width = area.width.saturating_sub(4);
+    let sentence = wrapped(&today.sentence(), usize::from(width.max(1)));
+    // A long one has the list begin lower, as far as there is room for a stage of it.
+    let lower = (sentence.len() as u16)
+        .min(area.height.saturating_sub(OTHER_ROWS + 1) + 2)
+        .saturating_sub(2);
     block(
         frame,
         Rect {
             x: 2,
             y: 2,
             width,
-            height: 2,
+            height: 2 + lower,
         },
-        vec![Line::styled(today.sentence(), strong())],
+        sentence
+            .into_iter()
+            .map(|line| Line::styled(line, strong()))
+            .collect(),
     );
     let strip = weeks(today, ascii);
     let named = format!("{}  {strip}", words::FOUR_WEEKS);
@@ -35,14 +46,15 @@ pub fn draw(frame: &mut Frame, today: &Today, ascii: bool) {
             frame,
             Rect {
                 x: 2,
-                y: 5,
+                y: 5 + lower,
                 width,
                 height: 1,
             },
             vec![Line::raw(strip)],
         );
     }
-    let rows = area.height.saturating_sub(9);
+    let rows = area.height.saturating_sub(OTHER_ROWS + lower);
+    let top = 7 + lower;
     let stages = today.stage_lines();
     // The stage whose turn it is stays in sight when the list is longer than the screen.
     let at = today.stage.unwrap_or(0);
@@ -81,12 +93,29 @@ pub fn draw(frame: &mut Frame, today: &Today, ascii: bool) {
         frame,
         Rect {
             x: 2,
-            y: 7,
+            y: top,
             width,
             height: rows,
         },
         lines,
     );
+    // The free rows above and below the list say what of it does not fit.
+    let after = stages.len().saturating_sub(skip + usize::from(rows));
+    for (y, said) in [
+        (top.saturating_sub(1), words::stages_before(skip)),
+        (top + rows, words::stages_after(after)),
+    ] {
+        let said = said
+            .filter(|_| rows > 0)
+            .map(|said| Line::styled(said, dim()));
+        let place = Rect {
+            x: 4,
+            y,
+            width: width.saturating_sub(2),
+            height: 1,
+        };
+        block(frame, place, said.into_iter().collect());
+    }
 }
 
 /// A day that counts; today, which does not yet.

@@ -22,7 +22,12 @@ use crate::shell::term::keys::{Action, Offer, clicked, fitted, line};
 const MOST_SAID: u16 = 3;
 
 /// A row of them for so many rows of the screen: on the lowest every row is wanted.
-const MORE_HEIGHT: u16 = 6;
+const MORE_HEIGHT: u16 = 4;
+
+/// Rows that what is said may take, on a screen of `height` rows.
+fn most_said(height: u16) -> u16 {
+    (height / MORE_HEIGHT).clamp(1, MOST_SAID)
+}
 
 /// Writes `text` on one row; what does not fit is cut.
 fn row(frame: &mut Frame, y: u16, text: &str, style: Style) {
@@ -42,7 +47,7 @@ fn row(frame: &mut Frame, y: u16, text: &str, style: Style) {
 fn saying(frame: &mut Frame, text: &str) {
     let area = frame.area();
     let lines = wrapped(text, usize::from(area.width.saturating_sub(2).max(1)));
-    let most = (area.height / MORE_HEIGHT).clamp(1, MOST_SAID);
+    let most = most_said(area.height);
     let below = lines.len().clamp(1, usize::from(most)) as u16 + 1;
     let top = area.height.saturating_sub(below);
     if below > 2 {

@@ -5,7 +5,7 @@ use ratatui::layout::{Rect, Size};
 use ratatui::text::Line;
 use ratatui::widgets::{Clear, Paragraph};
 
-use super::{block, dim, ear, row, saying, strong};
+use super::{block, dim, ear, most_said, row, saying, strong, wrapped};
 use crate::drill::{Event, Feedback, Given, Miss, Rest, Typed};
 use crate::engrave::{
     self, Column, KeyMark, KeyboardMarks, Music, NoteMark, Phrase, Role, StageRange, Staves,
@@ -80,10 +80,13 @@ pub fn draw(frame: &mut Frame, state: &Practice, easel: &mut Easel) {
     if let Some(item) = view.item {
         let miss = miss(view.feedback.as_ref(), item);
         let wording = state.desk.wording();
-        let (picture, list) = with_list(state, picture_area(area));
-        if asked_by_ear(state) {
-            let question = state.desk.question().unwrap_or_default();
-            row(frame, 1, &question, strong());
+        let Places {
+            question,
+            picture,
+            list,
+        } = places_of(state, area);
+        for (y, line) in (1..).zip(&question) {
+            row(frame, y, line, strong());
         }
         if item.target().is_some() {
             let heard = state.on_staff() || item.task.is_some();
@@ -106,8 +109,8 @@ pub fn draw(frame: &mut Frame, state: &Practice, easel: &mut Easel) {
                 .events
                 .extend(sounding.map(engrave::Event::Sounding));
             if let Err(small) = easel.draw(frame, picture, request) {
-                let question = state.desk.question().unwrap_or_default();
-                too_small(frame, (small, picture), &question);
+                let unsaid = state.desk.question().filter(|_| question.is_empty());
+                too_small(frame, (small, picture), unsaid);
             }
         }
         ear::choices(frame, state, list);
@@ -220,10 +223,7 @@ pub fn click(
     (column, row): (u16, u16),
     size: Size,
 ) -> Result<(), DeskError> {
-    let (_, list) = with_list(
-        state,
-        picture_area(Rect::new(0, 0, size.width, size.height)),
-    );
+    let Places { list, .. } = places_of(state, Rect::new(0, 0, size.width, size.height));
     if let Some(task) = ear::choice_at(state, list, row) {
         return state.desk.chosen(task);
     }
@@ -258,29 +258,60 @@ fn spelled(key: MidiNote, item: Item) -> crate::theory::Spelling {
     Given::Key(key).pitch(item).spelling()
 }
 
-/// Below the question, the room of the picture and that of the answers to choose from: all of it where no note answers.
-fn with_list(state: &Practice, area: Rect) -> (Rect, Rect) {
-    let question = u16::from(asked_by_ear(state)).min(area.height);
+/// Where things stand above the feedback.
+struct Places {
+    /// What is asked, where it has to be written: in lines, from the second row on.
+    question: Vec<String>,
+    /// The picture.
+    picture: Rect,
+    /// The answers to choose from: all of the room where no note answers.
+    list: Rect,
+}
+
+/// Where things stand on a screen of the size of `window`.
+fn places_of(state: &Practice, window: Rect) -> Places {
+    let area = picture_area(window);
+    let rows = ear::side_by_side(state, area.width).1.len() as u16;
+    let mut question = Vec::new();
+    if asked_by_ear(state) {
+        let text = state.desk.question().unwrap_or_default();
+        question = wrapped(&text, usize::from(area.width.saturating_sub(2).max(1)));
+        // Without the answers it is no use.
+        let most = area.height.saturating_sub(rows).max(1).min(area.height);
+        question.truncate(usize::from(most));
+    }
+    let asked = question.len() as u16;
     let area = Rect {
-        y: area.y + question,
-        height: area.height - question,
+        y: area.y + asked,
+        height: area.height - asked,
         ..area
     };
-    let below = if state.choosing() {
+    // What is said beside a list goes below it, however long it is, and does not move it.
+    let above = area.height.saturating_sub(most_said(window.height) - 1);
+    let bottom = if rows == 0 {
         area.height
     } else {
-        ear::side_by_side(state, area.width).len() as u16
+        above.max(rows).min(area.height)
+    };
+    let below = if state.choosing() {
+        bottom
+    } else {
+        rows.min(bottom)
     };
     let picture = Rect {
-        height: area.height - below.min(area.height),
+        height: bottom - below,
         ..area
     };
     let list = Rect {
         y: area.y + picture.height,
-        height: area.height - picture.height,
+        height: below,
         ..area
     };
-    (picture, list)
+    Places {
+        question,
+        picture,
+        list,
+    }
 }
 
 /// The miss that is still to be mended, if the feedback tells of one at this item.
@@ -431,20 +462,28 @@ pub(super) fn pair(item: Item, given: Option<Pitch>) -> Request {
     }
 }
 
-/// Says what window it takes: as much larger than this one as the picture is than the place it has.
-fn too_small(frame: &mut Frame, (small, place): (TooSmall, Rect), words: &str) {
+/// Says what window it takes: as much larger than this one as the picture is than the place it has; above it what is
+/// asked, where that is still `unsaid`.
+fn too_small(frame: &mut Frame, (small, place): (TooSmall, Rect), unsaid: Option<String>) {
     let window = frame.area();
     let needs = words::needs_window(
         small.needed.columns + window.width.saturating_sub(place.width),
         small.needed.rows + window.height.saturating_sub(place.height),
     );
-    let area = picture_area(window);
     let inside = Rect {
-        x: area.x + area.width.min(1),
-        width: area.width.saturating_sub(2),
-        ..area
+        x: place.x + place.width.min(1),
+        width: place.width.saturating_sub(2),
+        ..place
     };
     frame.render_widget(Clear, inside);
-    let lines = vec![Line::styled(words, strong()), Line::styled(needs, dim())];
-    block(frame, inside, lines);
+    let width = usize::from(inside.width.max(1));
+    let unsaid = unsaid.map(|text| wrapped(&text, width)).unwrap_or_default();
+    let mut needs = wrapped(&needs, width);
+    // A part of it tells nothing.
+    if unsaid.len() + needs.len() > usize::from(inside.height) {
+        needs.clear();
+    }
+    let unsaid = unsaid.into_iter().map(|line| Line::styled(line, strong()));
+    let needs = needs.into_iter().map(|line| Line::styled(line, dim()));
+    block(frame, inside, unsaid.chain(needs).collect());
 }
