@@ -334,7 +334,7 @@ fn a_course_file_edited_midway_keeps_its_marks_and_a_bad_edit_names_the_line() {
         &[&format!("mine.toml:{line}:")],
     );
     assert!(rig.ok(&["progress"]).contains("1 of 3 days"));
-    // Two mistakes are both shown, in the order of the lines.
+    // Mistakes are all shown, in the order of the lines.
     let twice = text.replacen("days = 2", "days = \"two\"", 1);
     fs::write(
         &file,
@@ -419,17 +419,7 @@ fn a_recording_that_cannot_be_read_is_left_out_and_the_others_are_reported() {
 fn a_recording_without_a_note_says_so_beside_its_empty_rows() {
     let rig = Rig::new();
     let file = rig.file("silent.wav");
-    let spec = hound::WavSpec {
-        channels: 1,
-        sample_rate: 44_100,
-        bits_per_sample: 16,
-        sample_format: hound::SampleFormat::Int,
-    };
-    let mut writer = hound::WavWriter::create(&file, spec).unwrap();
-    for _ in 0..44_100 {
-        writer.write_sample(0_i16).unwrap();
-    }
-    writer.finalize().unwrap();
+    silence(&file);
     let output = rig.run(&["hear", file.to_str().unwrap()]);
     assert!(output.status.success());
     assert!(
@@ -438,6 +428,181 @@ fn a_recording_without_a_note_says_so_beside_its_empty_rows() {
         said(&output)
     );
     assert_eq!(String::from_utf8(output.stdout).unwrap().lines().count(), 1);
+}
+
+/// A second of silence.
+fn silence(file: &std::path::Path) {
+    let spec = hound::WavSpec {
+        channels: 1,
+        sample_rate: 44_100,
+        bits_per_sample: 16,
+        sample_format: hound::SampleFormat::Int,
+    };
+    let mut writer = hound::WavWriter::create(file, spec).unwrap();
+    for _ in 0..44_100 {
+        writer.write_sample(0_i16).unwrap();
+    }
+    writer.finalize().unwrap();
+}
+
+#[test]
+fn a_silent_recording_among_others_is_named_and_figures_go_to_a_file_that_is_named() {
+    let rig = Rig::new();
+    let silent = rig.file("silent.wav");
+    silence(&silent);
+    let (figures, table) = (rig.file("check.json"), rig.file("check.csv"));
+    let (silent, good) = (silent.to_str().unwrap(), sample("grand/A4.wav"));
+    let path = figures.to_str().unwrap();
+    let kept = ["tuning", "--do-not-keep", "--json", path, "--input"];
+    let output = rig.run(&[&kept[..], &[silent, &good]].concat());
+    assert_eq!(output.status.code(), Some(1));
+    assert!(
+        said(&output).contains("no struck key is heard in") && said(&output).contains("silent.wav"),
+        "{}",
+        said(&output)
+    );
+    // The report is told in words, the figures stand in the file.
+    assert!(String::from_utf8_lossy(&output.stdout).contains("Read, in cents"));
+    let read: serde_json::Value =
+        serde_json::from_str(&fs::read_to_string(&figures).unwrap()).unwrap();
+    assert_eq!(read["keys"][0]["midi"], 69);
+    let path = table.to_str().unwrap();
+    rig.run(&["tuning", "--do-not-keep", "--input", &good, "--csv", path]);
+    assert_eq!(fs::read_to_string(&table).unwrap().lines().count(), 2);
+}
+
+#[test]
+fn a_name_that_promises_another_form_is_refused_before_anything_is_written() {
+    let rig = Rig::new();
+    let file = |name: &str| rig.file(name).to_str().unwrap().to_owned();
+    for (command, option, name, better) in [
+        ("progress", "--pdf", "wren.html", "wren.pdf"),
+        ("progress", "--html", "wren.pdf", "wren.html"),
+        ("tuning", "--html", "piano.svg", "piano.html"),
+        ("tuning", "--json", "piano.csv", "piano.json"),
+    ] {
+        refused(&rig, &[command, option, &file(name)], &[option, better]);
+        assert!(!rig.file(name).exists());
+    }
+    rig.ok(&["progress", "--html", &file("wren.htm")]);
+    rig.ok(&["progress", "--html", &file("of-week.2")]);
+}
+
+#[test]
+fn what_the_system_says_is_told_in_plain_words() {
+    let rig = Rig::new();
+    fs::write(rig.file("file"), "no folder").unwrap();
+    let inside = rig.file("file").join("wren.html");
+    let output = rig.run(&["progress", "--html", inside.to_str().unwrap()]);
+    let words = said(&output);
+    assert!(
+        words.contains("no folder") && !words.contains("os error"),
+        "{words}"
+    );
+    refused(
+        &rig,
+        &["progress", "--html", "/nowhere/wren.html"],
+        &[
+            "check that the folder exists",
+            "there is no such file or folder",
+        ],
+    );
+}
+
+#[test]
+fn a_microphone_that_is_not_there_is_kept_and_said_to_be_missing() {
+    let rig = Rig::new();
+    let output = rig.run(&["settings", "microphone", "no such device"]);
+    assert!(output.status.success());
+    assert!(
+        said(&output).contains("is called 'no such device' just now"),
+        "{}",
+        said(&output)
+    );
+    assert!(
+        rig.ok(&["settings", "microphone"])
+            .starts_with("microphone = no such device")
+    );
+    let output = rig.run(&["settings", "microphone", "default"]);
+    assert_eq!(said(&output), "");
+    // What stands for a value is none.
+    refused(&rig, &["settings", "microphone", "DEVICE"], &["no value"]);
+    refused(&rig, &["settings", "voice", "LOWEST-HIGHEST"], &["C4-A4"]);
+}
+
+#[test]
+fn commands_of_the_text_mode_are_told_when_asked_for() {
+    let rig = Rig::new();
+    let output = rig.fed(
+        &["--plain"],
+        "?\nhelp\nsettings names klingon\nset names german\nsettings names\nnames\nbegin\n?\nstop\nleave\n",
+    );
+    let text = String::from_utf8(output.stdout).unwrap();
+    assert_eq!(
+        text.matches("why NOTE: why a note comes").count(),
+        2,
+        "{text}"
+    );
+    assert!(text.contains("'klingon' is no value of names"), "{text}");
+    assert!(
+        text.contains("names = german: what notes are called"),
+        "{text}"
+    );
+    assert_eq!(text.matches("sung-octave =").count(), 0, "{text}");
+    assert!(
+        text.contains("'names' is not known here. A line with ?"),
+        "{text}"
+    );
+    assert_eq!(text.matches("Answer with a name").count(), 2, "{text}");
+    // Without a sound output nobody is told to start low.
+    let (fault, low) = (
+        text.find("No sound output is there"),
+        text.find("start low"),
+    );
+    assert!(fault.is_some() && low.is_none(), "{text}");
+}
+
+#[test]
+fn who_has_no_name_is_told_how_to_give_one_and_a_name_that_is_taken_has_a_way_round() {
+    let rig = Rig::new();
+    let unnamed = |args: &[&str]| {
+        let output = rig.command(args).env_remove("USER").output().unwrap();
+        String::from_utf8(output.stdout).unwrap()
+    };
+    unnamed(&[]);
+    let list = unnamed(&["learner", "list"]);
+    assert!(
+        list.contains("stavelark learner rename learner NAME"),
+        "{list}"
+    );
+    let used = unnamed(&["course", "use", "landmarks"]);
+    assert!(used.starts_with("Practice now follows"), "{used}");
+    let mine = rig.file("mine.json");
+    let told = unnamed(&["data", "export", mine.to_str().unwrap()]);
+    assert!(told.starts_with("Wrote the record to '"), "{told}");
+    rig.ok(&["learner", "rename", "learner", "Wren"]);
+    assert_eq!(rig.ok(&["learner", "list"]), "> Wren\n");
+    let file = rig.file("wren.json");
+    let path = file.to_str().unwrap();
+    rig.ok(&["data", "export", path]);
+    refused(&rig, &["data", "import", path], &["'Wren'", "--name NAME"]);
+}
+
+#[test]
+fn courses_are_listed_in_columns() {
+    let rig = Rig::new();
+    let list = rig.ok(&["course", "list"]);
+    let columns: Vec<usize> = list
+        .lines()
+        .map(|line| line.chars().take(line.find(" stages").unwrap()).count())
+        .collect();
+    assert!(
+        columns.len() >= 4 && columns.iter().all(|at| *at == columns[0]),
+        "{list}"
+    );
+    let file = rig.file("groundwork.toml");
+    let told = rig.ok(&["course", "new", file.to_str().unwrap()]);
+    assert!(told.contains("Its id is 'groundwork-own'"), "{told}");
 }
 
 #[test]

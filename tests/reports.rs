@@ -432,13 +432,18 @@ fn files_are_never_written_over_unasked_and_a_folder_that_cannot_be_written_is_n
     let there = rig.file("there.html");
     fs::write(&there, "mine").unwrap();
     let there = there.to_str().unwrap();
+    let paper = rig.file("there.pdf");
+    fs::write(&paper, "mine").unwrap();
+    let paper = paper.to_str().unwrap();
     let nowhere = rig.file("no-such-folder/wren.pdf");
     let nowhere = nowhere.to_str().unwrap();
+    let page_nowhere = rig.file("no-such-folder/wren.html");
+    let page_nowhere = page_nowhere.to_str().unwrap();
     for (args, word) in [
         (["progress", "--html", there], "--force"),
-        (["progress", "--pdf", there], "--force"),
+        (["progress", "--pdf", paper], "--force"),
         (["progress", "--pdf", nowhere], "no-such-folder"),
-        (["progress", "--html", nowhere], "no-such-folder"),
+        (["progress", "--html", page_nowhere], "no-such-folder"),
         (["sheet", "names", nowhere], "no-such-folder"),
     ] {
         let output = rig.run(&args);

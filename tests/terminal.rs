@@ -67,6 +67,30 @@ fn an_error_in_the_midst_restores_the_terminal_before_it_is_told() {
 }
 
 #[test]
+fn what_commands_say_is_broken_between_words() {
+    let rig = Rig::new();
+    for args in [
+        &["learner", "use", "Osric"][..],
+        &["settings"],
+        &["--plain"],
+    ] {
+        let mut screen = Screen::start(&rig, &[PROGRAM], args, (40, 200), &[]);
+        screen.send("leave\n");
+        screen.end();
+        let text = screen.text();
+        let piped = rig.fed(args, "leave\n");
+        let piped = [piped.stdout, piped.stderr].concat();
+        let piped = String::from_utf8(piped).unwrap();
+        let words: Vec<&str> = piped.split_whitespace().collect();
+        assert!(words.len() > 10);
+        // What was typed stands on the screen as well.
+        let shown: Vec<&str> = text.split_whitespace().filter(|w| *w != "leave").collect();
+        let words: Vec<&str> = words.into_iter().filter(|w| *w != "leave").collect();
+        assert_eq!(shown, words, "{text}");
+    }
+}
+
+#[test]
 fn what_does_not_fit_is_asked_in_words_with_the_size_it_needs() {
     let rig = Rig::new();
     let mut screen = Screen::start(&rig, &[PROGRAM], &["practice"], (20, 5), &[]);

@@ -38,7 +38,9 @@ fn a_check_is_kept_compared_by_season_and_sounded_like() {
         autumn.contains("Since the check of 2026-03-10: the whole moved by +7.0 cents"),
         "{autumn}"
     );
-    assert!(autumn.contains("38 % and is at 61 %: damper") && autumn.contains("another season"));
+    assert!(
+        autumn.contains("38 % and is at 61 %: more humid") && autumn.contains("another season")
+    );
     let year = check("2027-03-20 12:00:00", &["--compare", "--do-not-keep"]);
     assert!(
         year.contains("2026-03-10") && year.contains("same season"),

@@ -17,7 +17,7 @@ use super::home::HomeError;
 use super::record::{Record, RecordError};
 use super::sound::Sound;
 use super::words::asking::{self, Choice};
-use super::words::{Wording, clock, known_in_words, placed_in_words};
+use super::words::{Wording, clock, fault, known_in_words, placed_in_words};
 
 /// Why a sitting could not go on.
 #[derive(Debug, thiserror::Error)]
@@ -29,7 +29,7 @@ pub enum DeskError {
     #[error(transparent)]
     Home(#[from] HomeError),
     /// Input, output or the events file failed.
-    #[error("reading or writing failed: {0}")]
+    #[error("reading or writing failed: {}", fault(.0))]
     Io(#[from] io::Error),
 }
 
@@ -219,6 +219,11 @@ impl Desk {
     pub fn begin(&mut self) -> Result<(), DeskError> {
         let at_ms = self.now_ms();
         self.on(Event::Begin { at_ms })
+    }
+
+    /// Whether it is not known yet if there is sound.
+    pub fn sound_is_opening(&mut self) -> bool {
+        self.setup.sound.is_opening()
     }
 
     /// The prompt has been drawn: its clock starts, unless it is still sounding.

@@ -7,7 +7,7 @@ use super::paths::{Paths, make_private};
 use super::store::{LearnerId, Store, StoreError};
 use super::term::pixels::{Look, Pictures};
 use super::term::theme::{Colours, Ground};
-use super::words::nearest;
+use super::words::{fault, nearest};
 use crate::engrave::CellStyle;
 use crate::study::{AnswerWay, PromptKind, VoiceRange};
 use crate::theory::{MidiNote, NoteNames};
@@ -81,8 +81,8 @@ pub const DEFINITIONS: [Definition; 17] = [
     Definition {
         name: "voice",
         scope: Scope::Learner,
-        values: &["unknown", "soprano", "alto", "tenor", "bass", ANY],
-        about: "the range you sing in with ease, as C4-A4; `stavelark voice` finds it. What you answer by singing is sounded in it",
+        values: &["unknown", "soprano", "alto", "tenor", "bass", ANY_RANGE],
+        about: "the range you sing in with ease: a kind of voice, or two notes as in C4-A4; `stavelark voice` finds it, and what you sing is sounded in it",
     },
     Definition {
         name: "sung-octave",
@@ -131,8 +131,8 @@ pub const DEFINITIONS: [Definition; 17] = [
     Definition {
         name: "microphone",
         scope: Scope::Machine,
-        values: &["default", ANY],
-        about: "the sound input that is listened to; `stavelark devices` lists them",
+        values: &["default", ANY_DEVICE],
+        about: "the sound input that is listened to, by its name; `stavelark devices` lists them",
     },
     Definition {
         name: "headphones",
@@ -148,8 +148,14 @@ pub const DEFINITIONS: [Definition; 17] = [
     },
 ];
 
-/// Stands among the values of a setting that takes any text.
-const ANY: &str = "NAME";
+/// Stand among the values of a setting for what is no choice of a few: a range of notes, the name of a device.
+const ANY_RANGE: &str = "LOWEST-HIGHEST";
+const ANY_DEVICE: &str = "DEVICE";
+
+/// Whether a value in a list stands for others.
+fn stands_for_others(value: &str) -> bool {
+    [ANY_RANGE, ANY_DEVICE].contains(&value)
+}
 
 /// One setting as it is shown.
 #[derive(Debug, Clone)]
@@ -171,8 +177,8 @@ pub struct Shown {
 impl Shown {
     /// The value `by` places on in the list, round and round; a text of one's own counts as the last place.
     pub fn moved(&self, by: isize) -> &'static str {
-        let choices: Vec<&'static str> =
-            self.values.iter().copied().filter(|v| *v != ANY).collect();
+        let choices = self.values.iter().copied();
+        let choices: Vec<&'static str> = choices.filter(|v| !stands_for_others(v)).collect();
         let at = choices.iter().position(|value| *value == self.value);
         let at = at.map_or(-1, |at| at as isize);
         choices[(at + by).rem_euclid(choices.len() as isize) as usize]
@@ -393,9 +399,10 @@ pub fn definition(name: &str) -> Result<&'static Definition, SettingError> {
 }
 
 fn checked<'a>(definition: &'static Definition, value: &'a str) -> Result<&'a str, SettingError> {
-    let any = definition.values.contains(&ANY) && !value.trim().is_empty() && value != ANY;
-    let any = any && (definition.name != "voice" || VoiceRange::parse(value).is_some());
-    if any || definition.values.contains(&value) && value != ANY {
+    let own = !stands_for_others(value);
+    let any = definition.values.contains(&ANY_DEVICE) && !value.trim().is_empty()
+        || definition.values.contains(&ANY_RANGE) && VoiceRange::parse(value).is_some();
+    if own && (any || definition.values.contains(&value)) {
         return Ok(value);
     }
     Err(SettingError::Value {
@@ -436,7 +443,7 @@ fn read_machine(paths: &Paths) -> Result<BTreeMap<String, String>, SettingError>
         Err(error) => {
             return Err(SettingError::File {
                 file,
-                reason: error.to_string(),
+                reason: fault(&error),
             });
         }
     };
@@ -450,7 +457,7 @@ fn write_machine(paths: &Paths, values: &BTreeMap<String, String>) -> Result<(),
     let file = paths.settings_file();
     let failed = |error: std::io::Error| SettingError::File {
         file: file.clone(),
-        reason: error.to_string(),
+        reason: fault(&error),
     };
     let mut text =
         String::from("# Stavelark on this machine. `stavelark settings` explains each.\n");

@@ -74,6 +74,13 @@ impl Sound {
         speaker.is_some_and(|speaker| speaker.fault().is_none())
     }
 
+    /// Whether it is not known yet if what is played can be heard.
+    pub fn is_opening(&mut self) -> bool {
+        self.settle();
+        let speaker = self.speaker.as_ref();
+        speaker.is_some_and(|speaker| speaker.is_opening())
+    }
+
     /// Whether what was played waits for the device to open: it is to be looked after often, and no clock to run meanwhile.
     pub fn is_about_to_sound(&self) -> bool {
         let speaker = self.speaker.as_ref();

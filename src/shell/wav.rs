@@ -8,6 +8,8 @@ use std::fs::File;
 use std::io::{BufReader, ErrorKind, Read};
 use std::path::{Path, PathBuf};
 
+use super::words::fault;
+
 /// Sound of one channel.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Recording {
@@ -33,7 +35,7 @@ pub enum WavError {
     #[error(
         "cannot open '{path}': {why}. Check the name, and that the file may be read",
         path = path.display(),
-        why = why(source)
+        why = fault(source)
     )]
     Open {
         path: PathBuf,
@@ -58,15 +60,6 @@ pub enum WavError {
         what: String,
         limit: &'static str,
     },
-}
-
-/// Why a file could not be opened, without the system's own numbers.
-fn why(error: &std::io::Error) -> String {
-    match error.kind() {
-        ErrorKind::NotFound => "there is no such file".to_owned(),
-        ErrorKind::PermissionDenied => "you may not read it".to_owned(),
-        _ => error.to_string(),
-    }
 }
 
 /// Reads the WAV file at `path` and averages its channels.

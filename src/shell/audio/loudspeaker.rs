@@ -79,6 +79,11 @@ impl Loudspeaker {
         }
     }
 
+    /// Whether it is not known yet if it can be heard.
+    pub fn is_opening(&self) -> bool {
+        matches!(self.state, State::Opening(_))
+    }
+
     /// From now on the device is closed while there is nothing to sound. The first note after a rest comes later by the time
     /// that opening takes.
     pub fn rest_when_silent(&mut self) {

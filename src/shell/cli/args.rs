@@ -87,7 +87,7 @@ pub enum Command {
     },
     /// What was played in a recording or is played now, as CSV.
     #[command(
-        after_help = "Examples:\n  stavelark hear samples/grand/A4.wav\n  stavelark hear --frames samples/grand/A4.wav"
+        after_help = "Examples:\n  stavelark hear samples/grand/A4.wav\n  stavelark hear --frames samples/grand/A4.wav\n\nCents here are of the first instant of a note, as it is named; `stavelark tuning` reads the whole tone: believe it where the two differ."
     )]
     Hear(HearArgs),
     /// Sound notes, or render them to a file.

@@ -3,13 +3,14 @@
 use std::path::Path;
 use std::process::ExitCode;
 
-use anyhow::{Context, anyhow};
+use anyhow::anyhow;
 use serde_json::json;
 
 use super::args::{Cli, CourseCommand};
-use super::{say, unfinished, warn, write};
+use super::{say, say_row, unfinished, warn, write};
 use crate::shell::home::Home;
-use crate::shell::words::{nearest, plural};
+use crate::shell::today::called;
+use crate::shell::words::{fault, nearest, plural};
 use crate::study::{Course, Stage};
 
 /// Runs the command.
@@ -19,12 +20,17 @@ pub(super) fn run(cli: &Cli, command: &CourseCommand) -> anyhow::Result<ExitCode
         CourseCommand::Show { course, json } => show(cli, course.as_deref(), *json),
         CourseCommand::New { file, force } => {
             use std::io::Write;
-            let text = own(file);
+            let (id, text) = own(file);
             write::whole(file, *force, |out| out.write_all(text.as_bytes()))?;
             say(&format!(
                 "Wrote '{}'. Change it as you like, then: stavelark course check {0}",
                 file.display()
             ))?;
+            if let Some(built_in) = id.strip_suffix(OWN) {
+                say(&format!(
+                    "Its id is '{id}': '{built_in}' is the built-in course's."
+                ))?;
+            }
             Ok(ExitCode::SUCCESS)
         }
         CourseCommand::Check { file } => {
@@ -61,7 +67,7 @@ pub(super) fn run(cli: &Cli, command: &CourseCommand) -> anyhow::Result<ExitCode
             home.use_course(&found, file)?;
             say(&format!(
                 "{} now follows \u{201c}{}\u{201d}: {}, {}. Marks of stages it shares with the course before stay.",
-                home.learner_name(),
+                who(&home),
                 found.name,
                 plural(found.stages.len() as u32, "stage"),
                 plural(days(&found), "day")
@@ -71,8 +77,12 @@ pub(super) fn run(cli: &Cli, command: &CourseCommand) -> anyhow::Result<ExitCode
     }
 }
 
-/// The built-in course as one of the user's own, called after its file: two courses of one name could not be told apart.
-fn own(file: &Path) -> String {
+/// Added to the id of a course that is called like a built-in one.
+const OWN: &str = "-own";
+
+/// The built-in course as one of the user's own, called after its file, and its id: two courses of one name could not be
+/// told apart.
+fn own(file: &Path) -> (String, String) {
     let text = Course::built_in_text("groundwork").expect("groundwork is built in");
     let stem = file.file_stem().unwrap_or_default().to_string_lossy();
     let sign = |c: char| {
@@ -83,22 +93,27 @@ fn own(file: &Path) -> String {
         }
     };
     let mut id: String = stem.chars().map(sign).collect();
+    let mut name = stem.trim().to_owned();
     if Course::built_in_text(&id).is_some() {
-        id.push_str("-own");
+        name = format!("My {name}");
+        id.push_str(OWN);
     }
-    let mut first = id.chars();
+    let mut first = name.chars();
     let name: String = first
         .next()
-        .map(|c| c.to_ascii_uppercase())
         .into_iter()
+        .flat_map(char::to_uppercase)
         .chain(first)
         .collect();
+    // A name may hold what ends a text in a file.
+    let name = toml::Value::String(name);
     let lines = text.lines().map(|line| match line {
         "id = \"groundwork\"" => format!("id = \"{id}\"\n"),
-        "name = \"Groundwork\"" => format!("name = \"{name}\"\n"),
+        "name = \"Groundwork\"" => format!("name = {name}\n"),
         line => format!("{line}\n"),
     });
-    lines.collect()
+    let text = lines.collect();
+    (id, text)
 }
 
 /// Whether `name` is the course in use, taken from a file that may have gone.
@@ -109,9 +124,14 @@ fn in_use(home: &Home, name: &str) -> bool {
 fn words_in_use(home: &Home) -> String {
     format!(
         "{} follows \u{201c}{}\u{201d} already. After a change to its file: stavelark course use FILE",
-        home.learner_name(),
+        who(home),
         home.course().name
     )
+}
+
+/// Who practises; nobody is called by a name that nobody gave.
+fn who(home: &Home) -> &str {
+    called(home.learner_name()).unwrap_or("Practice")
 }
 
 fn days(course: &Course) -> u32 {
@@ -146,10 +166,11 @@ fn load(home: &mut Home, name: &str) -> anyhow::Result<(Option<String>, Course)>
 
 fn read(path: &Path) -> anyhow::Result<String> {
     super::read::there(path)?;
-    std::fs::read_to_string(path).with_context(|| {
-        format!(
-            "cannot read '{}': check the name, and that it is a text file",
-            path.display()
+    std::fs::read_to_string(path).map_err(|error| {
+        anyhow!(
+            "cannot read '{}' ({}): check the name, and that it is a text file",
+            path.display(),
+            fault(&error)
         )
     })
 }
@@ -159,18 +180,29 @@ fn list(cli: &Cli, json: bool) -> anyhow::Result<ExitCode> {
     let in_use = home.course().id.clone();
     let own = home.own_courses()?;
     let built_in = Course::built_in_ids().filter_map(Course::built_in);
-    for course in built_in.chain(own.iter().cloned()) {
+    let all: Vec<Course> = built_in.chain(own.iter().cloned()).collect();
+    let widest = |text: &dyn Fn(&Course) -> String| {
+        let widths = all.iter().map(|course| text(course).chars().count());
+        widths.max().unwrap_or(0)
+    };
+    let stages = |course: &Course| plural(course.stages.len() as u32, "stage");
+    let [ids, names, counts] = [
+        widest(&|course| course.id.clone()),
+        widest(&|course| course.name.clone()),
+        widest(&stages),
+    ];
+    for course in &all {
         let id = course.id.as_str();
         let from_file = own.iter().any(|own| own.id == id);
         if json {
-            say(&json!({"id": id, "name": course.name, "stages": course.stages.len(), "days": days(&course), "in_use": id == in_use}).to_string())?;
+            say_row(&json!({"id": id, "name": course.name, "stages": course.stages.len(), "days": days(course), "in_use": id == in_use}).to_string())?;
         } else {
             let sign = if id == in_use { '>' } else { ' ' };
             say(&format!(
-                "{sign} {id:<13} {}: {}, {}{}",
+                "{sign} {id:<ids$}  {:<names$}  {:>counts$}, {}{}",
                 course.name,
-                plural(course.stages.len() as u32, "stage"),
-                plural(days(&course), "day"),
+                stages(course),
+                plural(days(course), "day"),
                 if from_file { ", from a file" } else { "" }
             ))?;
         }
@@ -198,7 +230,7 @@ fn show(cli: &Cli, name: Option<&str>, json: bool) -> anyhow::Result<ExitCode> {
         if json {
             let items: Vec<String> = items.iter().map(ToString::to_string).collect();
             let tasks: Vec<String> = stage.tasks.iter().map(ToString::to_string).collect();
-            say(&json!({"id": stage.id, "name": stage.name, "kind": stage.kind.word(), "tasks": tasks, "days": stage.days, "minutes": stage.minutes, "least_answers": stage.least_answers, "items": items}).to_string())?;
+            say_row(&json!({"id": stage.id, "name": stage.name, "kind": stage.kind.word(), "tasks": tasks, "days": stage.days, "minutes": stage.minutes, "least_answers": stage.least_answers, "items": items}).to_string())?;
         } else {
             say(&format!(
                 "  {:<24} {}: {}, {} days, {} minutes a day",
@@ -234,10 +266,11 @@ mod tests {
     fn a_new_course_is_called_after_its_file_and_is_in_order() {
         for (file, id, name) in [
             ("autumn.toml", "autumn", "Autumn"),
-            ("My course.toml", "my-course", "My-course"),
-            ("groundwork.toml", "groundwork-own", "Groundwork-own"),
+            ("my course.toml", "my-course", "My course"),
+            ("a \"b\".toml", "a--b-", "A \"b\""),
+            ("groundwork.toml", "groundwork-own", "My groundwork"),
         ] {
-            let course = Course::parse(file, &own(Path::new(file))).unwrap();
+            let course = Course::parse(file, &own(Path::new(file)).1).unwrap();
             assert_eq!((course.id.as_str(), course.name.as_str()), (id, name));
             assert_eq!(
                 course.stages,

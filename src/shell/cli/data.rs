@@ -3,7 +3,7 @@
 use std::io::Write;
 use std::process::ExitCode;
 
-use anyhow::{Context, bail};
+use anyhow::{Context, anyhow, bail};
 
 use super::args::{Cli, DataCommand};
 use super::{read, say, unfinished, warn, write};
@@ -11,6 +11,7 @@ use crate::shell::clock;
 use crate::shell::home::Home;
 use crate::shell::paths::Paths;
 use crate::shell::store::{Store, StoreError, misfit};
+use crate::shell::today::called;
 
 /// Runs the command.
 pub(super) fn run(cli: &Cli, command: &DataCommand) -> anyhow::Result<ExitCode> {
@@ -33,17 +34,20 @@ pub(super) fn run(cli: &Cli, command: &DataCommand) -> anyhow::Result<ExitCode> 
         DataCommand::Backup { file, force } => {
             let store = Store::open(&paths)?;
             write::place(file, *force, |beside| Ok(store.backup(beside)?))?;
-            say(&format!("The record is copied to {}.", file.display()))?;
+            say(&format!("Copied the record to '{}'.", file.display()))?;
         }
         DataCommand::Restore { file } => {
             if let Some(file) = file {
                 read::there(file)?;
             }
             let (backup, former) = Store::restore(&paths, file.as_deref())?;
-            say(&format!("The record is now that of {}.", backup.display()))?;
+            say(&format!(
+                "Went back to the record of '{}'.",
+                backup.display()
+            ))?;
             if let Some(former) = former {
                 say(&format!(
-                    "What was there before is kept as {}.",
+                    "What was there before is kept as '{}'.",
                     former.display()
                 ))?;
             }
@@ -56,9 +60,10 @@ pub(super) fn run(cli: &Cli, command: &DataCommand) -> anyhow::Result<ExitCode> 
                 serde_json::to_writer_pretty(&mut *out, &record)?;
                 writeln!(out)
             })?;
+            let whose = called(&learner.name).map(|name| format!(" of {name}"));
             say(&format!(
-                "The record of {} is written to {}.",
-                learner.name,
+                "Wrote the record{} to '{}'.",
+                whose.unwrap_or_default(),
                 file.display()
             ))?;
         }
@@ -74,9 +79,15 @@ pub(super) fn run(cli: &Cli, command: &DataCommand) -> anyhow::Result<ExitCode> 
             }
             let record = serde_json::from_str(&text)
                 .with_context(|| format!("'{}' is no JSON", file.display()))?;
-            let learner = Store::open(&paths)?.import(file, record, name.as_deref())?;
+            let taken_in = Store::open(&paths)?.import(file, record, name.as_deref());
+            let learner = taken_in.map_err(|error| match error {
+                StoreError::LearnerExists { name } => anyhow!(
+                    "there is already a learner '{name}': take this record in under another name, with --name NAME"
+                ),
+                other => other.into(),
+            })?;
             say(&format!(
-                "{0} is there. To practise as {0}: stavelark learner use \"{0}\"",
+                "Took in the record of {0}. To practise as {0}: stavelark learner use \"{0}\"",
                 learner.name
             ))?;
         }

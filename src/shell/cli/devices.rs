@@ -8,7 +8,8 @@ use anyhow::bail;
 use serde_json::json;
 
 use super::args::{Cli, DevicesArgs};
-use super::{say, unfinished, warn};
+use super::edge::{self, Edge};
+use super::{say, say_row, unfinished, warn};
 use crate::shell::audio::{Listed, SystemMicrophones, list};
 use crate::shell::ear::{LoopStore, loop_delay, sound_check};
 use crate::shell::home::Home;
@@ -41,7 +42,7 @@ pub(super) fn run(cli: &Cli, args: &DevicesArgs) -> anyhow::Result<ExitCode> {
         };
         loops.set("default", chosen, &delay)?;
         if args.json {
-            say(
+            say_row(
                 &json!({"loop_ms": delay.ms, "spread_ms": delay.spread_ms, "tones": delay.heard})
                     .to_string(),
             )?;
@@ -60,7 +61,7 @@ pub(super) fn run(cli: &Cli, args: &DevicesArgs) -> anyhow::Result<ExitCode> {
         let rows = |kind: &str, devices: &[Listed], used: &str| -> io::Result<()> {
             for device in devices {
                 let (rate, channels) = device.form.unzip();
-                say(&json!({
+                say_row(&json!({
                     "kind": kind, "name": device.id, "about": device.about, "rate": rate, "channels": channels,
                     "opens": device.form.is_some(), "used": device.id == used,
                 })
@@ -89,14 +90,39 @@ pub(super) fn run(cli: &Cli, args: &DevicesArgs) -> anyhow::Result<ExitCode> {
     Ok(ExitCode::SUCCESS)
 }
 
+/// Whether one of `inputs` is called `name`, or has it in its description.
+fn is_there(name: &str, inputs: &[Listed]) -> bool {
+    let wanted = name.to_lowercase();
+    inputs.iter().any(|device| {
+        device.id.to_lowercase() == wanted || device.about.to_lowercase().contains(&wanted)
+    })
+}
+
+/// What there is to say of a microphone that was set and is not there now; it may be plugged in later.
+pub(super) fn not_there_now(name: &str) -> Option<String> {
+    // Where devices cannot be listed nothing is known of this one.
+    let (inputs, _) = list().ok()?;
+    if name == "default" || is_there(name, &inputs) {
+        return None;
+    }
+    let open = inputs
+        .iter()
+        .filter(|device| device.form.is_some() && device.id != "null");
+    let names: Vec<&str> = open.map(|device| device.id.as_str()).collect();
+    let there = match names[..] {
+        [] => "none can be opened now".to_owned(),
+        _ => format!("there are {}", names.join(", ")),
+    };
+    Some(format!(
+        "No microphone is called '{name}' just now: {there}. It is kept, and listened to when it is plugged in; `stavelark \
+         settings microphone default` goes back."
+    ))
+}
+
 fn choose(home: &mut Home, name: &str) -> anyhow::Result<()> {
     if name != "default" {
         let (inputs, _) = list()?;
-        let wanted = name.to_lowercase();
-        let is_meant = |device: &&Listed| {
-            device.id.to_lowercase() == wanted || device.about.to_lowercase().contains(&wanted)
-        };
-        if !inputs.iter().any(|device| is_meant(&device)) {
+        if !is_there(name, &inputs) {
             bail!(
                 "there is no microphone '{name}'{} `stavelark devices` lists what is there",
                 crate::shell::words::nearest(name, inputs.iter().map(|device| device.id.as_str()))
@@ -119,11 +145,12 @@ fn choose(home: &mut Home, name: &str) -> anyhow::Result<()> {
 
 fn check(microphones: &mut SystemMicrophones, json: bool) -> anyhow::Result<ExitCode> {
     // What is asked for is no result.
-    let check = sound_check(microphones, &mut io::stderr())?;
+    let columns = edge::columns(&io::stderr());
+    let check = sound_check(microphones, &mut Edge::new(io::stderr(), columns))?;
     let [loud, soft] = check.peaks_db;
     if json {
         let findings: Vec<String> = check.findings.iter().map(|f| f.in_words()).collect();
-        say(&json!({
+        say_row(&json!({
             "device": check.device, "rate": check.rate, "room_dbfs": check.room_db, "loud_peak_dbfs": loud,
             "soft_peak_dbfs": soft, "findings": findings,
         })

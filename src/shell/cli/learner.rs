@@ -7,10 +7,11 @@ use anyhow::bail;
 use serde_json::json;
 
 use super::args::LearnerCommand;
-use super::{say, unfinished};
+use super::{say, say_row, unfinished};
 use crate::shell::clock;
 use crate::shell::paths::Paths;
 use crate::shell::store::Store;
+use crate::shell::today::{UNNAMED, called};
 
 /// Runs the command.
 pub(super) fn run(command: &LearnerCommand) -> anyhow::Result<ExitCode> {
@@ -20,16 +21,17 @@ pub(super) fn run(command: &LearnerCommand) -> anyhow::Result<ExitCode> {
         LearnerCommand::Add { name } => {
             let learner = store.add_learner(name, clock::now())?;
             say(&format!(
-                "{0} is there. To practise as {0}: stavelark learner use \"{0}\"",
+                "Added {0}. To practise as {0}: stavelark learner use \"{0}\"",
                 learner.name
             ))?;
+            name_the_first(&store)?;
         }
         LearnerCommand::List { json } => {
             let current = store.current_learner()?;
             for learner in store.learners()? {
                 let in_use = current.as_ref().is_some_and(|c| c.id == learner.id);
                 if *json {
-                    say(&json!({"name": learner.name, "in_use": in_use, "created": learner.created.to_string()}).to_string())?;
+                    say_row(&json!({"name": learner.name, "in_use": in_use, "created": learner.created.to_string()}).to_string())?;
                 } else {
                     say(&format!(
                         "{} {}",
@@ -37,6 +39,9 @@ pub(super) fn run(command: &LearnerCommand) -> anyhow::Result<ExitCode> {
                         learner.name
                     ))?;
                 }
+            }
+            if !*json {
+                name_the_first(&store)?;
             }
         }
         LearnerCommand::Use { name } => {
@@ -88,6 +93,17 @@ pub(super) fn run(command: &LearnerCommand) -> anyhow::Result<ExitCode> {
         }
     }
     Ok(ExitCode::SUCCESS)
+}
+
+/// Who practised before any name was given is called by none: how that is mended.
+fn name_the_first(store: &Store) -> anyhow::Result<()> {
+    let mut learners = store.learners()?.into_iter();
+    if learners.any(|learner| called(&learner.name).is_none()) {
+        say(&format!(
+            "'{UNNAMED}' has no name yet: stavelark learner rename {UNNAMED} NAME"
+        ))?;
+    }
+    Ok(())
 }
 
 /// Asks at the terminal; without one it does not guess.

@@ -5,6 +5,7 @@ mod args;
 mod course;
 mod data;
 mod devices;
+mod edge;
 mod hear;
 mod hear_live;
 mod learner;
@@ -29,6 +30,7 @@ use clap::Parser;
 use args::{Cli, Command};
 
 use crate::shell::locale;
+use crate::shell::words::fault;
 
 /// Runs the program.
 pub fn main() -> ExitCode {
@@ -46,7 +48,10 @@ pub fn main() -> ExitCode {
 /// The error and its causes; a cause that its error has told already is not told twice.
 fn in_words(error: &anyhow::Error) -> String {
     error.chain().fold(String::new(), |told, cause| {
-        let cause = cause.to_string();
+        let cause = match cause.downcast_ref::<io::Error>() {
+            Some(io) => fault(io),
+            None => cause.to_string(),
+        };
         match told.as_str() {
             "" => cause,
             before if before.contains(&cause) => told,
@@ -85,11 +90,20 @@ fn unfinished() -> ExitCode {
 
 /// Writes a line to stderr; a stderr that is gone is nobody's loss.
 fn warn(text: &str) {
-    let _gone = crate::shell::audio::tell(&format!("{}\n", locale::shown(text)));
+    let shown = locale::shown(text);
+    let lines = edge::broken(&shown, edge::columns(&io::stderr()));
+    let _gone = crate::shell::audio::tell(&format!("{lines}\n"));
 }
 
-/// Writes a line to stdout.
+/// Writes a line to stdout, broken between words where the terminal ends.
 fn say(text: &str) -> io::Result<()> {
+    let shown = locale::shown(text);
+    let lines = edge::broken(&shown, edge::columns(&io::stdout()));
+    writeln!(io::stdout(), "{lines}")
+}
+
+/// Writes a row to stdout as it is: for a program to read, or drawn.
+fn say_row(text: &str) -> io::Result<()> {
     writeln!(io::stdout(), "{}", locale::shown(text))
 }
 

@@ -1,6 +1,7 @@
 //! Practice in words: a line out, a line in. For a screen reader, a Braille display, or a pipe; no time is taken.
 
 use std::io::{BufRead, Write};
+use std::time::{Duration, Instant};
 
 use crate::drill::{Event, Summary, Typed, Typing};
 use crate::shell::desk::{Desk, DeskError};
@@ -8,6 +9,9 @@ use crate::shell::sound::SOON;
 use crate::shell::term::keys::name_key;
 use crate::shell::words::{asking, plain as words};
 use crate::theory::{KeySignature, NoteNames, Spelling};
+
+/// How long the sound may take to open before the first prompt is put without it.
+const OPENING: Duration = Duration::from_secs(2);
 
 /// Runs the sitting on `input` and `output`. `None` when the input ran out before the end.
 pub fn run(
@@ -17,6 +21,12 @@ pub fn run(
 ) -> Result<Option<Summary>, DeskError> {
     let how = words::how_to_answer(&how_to_answer(desk));
     writeln!(output, "{}\n{how}", desk.heading())?;
+    output.flush()?;
+    // That there is sound is not said before it is known.
+    let began = Instant::now();
+    while desk.sound_is_opening() && began.elapsed() < OPENING {
+        std::thread::sleep(SOON);
+    }
     if desk.sound_is_on() {
         writeln!(output, "{}", words::START_LOW)?;
     }
@@ -105,6 +115,7 @@ pub(super) fn take(desk: &mut Desk, line: &str, output: &mut dyn Write) -> Resul
         "" => desk.sound_again(),
         "stop" | "quit" => desk.on(Event::Stop)?,
         "back" => desk.on(Event::TakeBack)?,
+        "?" | "help" => writeln!(output, "{}", words::how_to_answer(&how_to_answer(desk)))?,
         text => answer(desk, text, output)?,
     }
     Ok(())

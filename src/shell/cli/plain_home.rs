@@ -6,6 +6,7 @@ use super::plain;
 use crate::shell::desk::DeskError;
 use crate::shell::home::{Home, Wish};
 use crate::shell::progress::Progress;
+use crate::shell::settings::definition;
 use crate::shell::sound::Sound;
 use crate::shell::store::StoreError;
 use crate::shell::term::screens::quiz::{Finding, Quiz};
@@ -77,16 +78,10 @@ pub fn run(
                     None => writeln!(output, "{}", words::no_item(note))?,
                 }
             }
-            ("settings", _) => {
-                for shown in home.settings().shown() {
-                    writeln!(output, "{}", words::setting(&shown))?;
-                }
-            }
-            ("set", pair) => {
-                let (name, value) = pair.split_once(' ').unwrap_or((pair, ""));
-                match home.set(name, value.trim()) {
-                    Ok(()) => writeln!(output, "{name} = {}", value.trim())?,
-                    Err(refused) => writeln!(output, "{refused}")?,
+            ("settings" | "set", pair) => set(home, pair, output)?,
+            ("?" | "help", _) => {
+                for line in words::COMMANDS {
+                    writeln!(output, "{line}")?;
                 }
             }
             ("place", _) => {
@@ -99,6 +94,33 @@ pub fn run(
             (other, _) => writeln!(output, "{}", words::not_understood(other))?,
         }
     }
+}
+
+/// Sets what `pair` says, `NAME VALUE`; shows the one setting that is named alone, or all.
+fn set(home: &mut Home, pair: &str, output: &mut dyn Write) -> Result<(), DeskError> {
+    if let Some((name, value)) = pair.split_once(' ') {
+        match home.set(name, value.trim()) {
+            Ok(()) => writeln!(output, "{name} = {}", value.trim())?,
+            Err(refused) => writeln!(output, "{refused}")?,
+        }
+        return Ok(());
+    }
+    let wanted = match pair {
+        "" => None,
+        name => match definition(name) {
+            Ok(definition) => Some(definition.name),
+            Err(refused) => {
+                writeln!(output, "{refused}")?;
+                return Ok(());
+            }
+        },
+    };
+    for shown in home.settings().shown() {
+        if wanted.is_none_or(|wanted| wanted == shown.name) {
+            writeln!(output, "{}", words::setting(&shown))?;
+        }
+    }
+    Ok(())
 }
 
 /// Where the learner stands.

@@ -14,6 +14,7 @@ use crate::score::{Phrase, SoundingNote, Tone};
 use crate::shell::audio::Speaker;
 use crate::shell::paths::Paths;
 use crate::shell::store::Store;
+use crate::shell::words::fault;
 use crate::signal::synth::{LOOK_AHEAD_S, RenderOptions, SampleRate, render};
 use crate::signal::tuning::PianoTuning;
 use crate::theory::{Pitch, Reference, Temperament};
@@ -204,7 +205,12 @@ fn temperament(name: &str) -> anyhow::Result<Temperament> {
     let mut bytes = Vec::new();
     File::open(path)
         .and_then(|file| file.take(SCALE_BYTES).read_to_end(&mut bytes))
-        .with_context(|| format!("{name} cannot be read: check the name and its rights"))?;
+        .map_err(|error| {
+            anyhow!(
+                "{name} cannot be read ({}): check the name and its rights",
+                fault(&error)
+            )
+        })?;
     // Old files are in Latin-1; only their descriptions have letters beyond ASCII.
     Temperament::from_scala(&String::from_utf8_lossy(&bytes))
         .map_err(|error| anyhow!("{name}: {error}"))
@@ -247,7 +253,10 @@ fn write_wav(phrase: &Phrase, path: &Path, args: &PlayArgs) -> anyhow::Result<()
             ErrorKind::AlreadyExists => anyhow!(
                 "{name} is there already: choose another name, or write over it with --force"
             ),
-            _ => anyhow!("{name} cannot be written ({error}): check the folder and its rights"),
+            _ => anyhow!(
+                "{name} cannot be written ({}): check the folder and its rights",
+                fault(&error)
+            ),
         })?;
     let failed = || format!("{name} cannot be written to its end: check the free space");
     let mut out = BufWriter::new(file);

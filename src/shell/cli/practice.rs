@@ -6,6 +6,7 @@ use std::process::ExitCode;
 use anyhow::{Context, bail};
 
 use super::args::{Cli, PracticeArgs};
+use super::edge::{self, Edge};
 use super::{plain, plain_home, plain_piano, read, say, unfinished, warn, write};
 use crate::drill::{End, Event};
 use crate::engrave::CellStyle;
@@ -127,12 +128,14 @@ fn heard_by_one_ear(wish: Wish, home: &Home) -> Wish {
     wish
 }
 
-/// Standard output as this locale can show it.
+/// Standard output as this locale can show it, broken between words where the terminal ends.
 pub(super) fn shown() -> Box<dyn Write> {
+    let columns = edge::columns(&io::stdout());
+    let out = io::stdout().lock();
     if locale::is_utf8() {
-        Box::new(io::stdout().lock())
+        Box::new(Edge::new(out, columns))
     } else {
-        Box::new(locale::Ascii(io::stdout().lock()))
+        Box::new(Edge::new(locale::Ascii(out), columns))
     }
 }
 

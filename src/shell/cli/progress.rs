@@ -8,7 +8,7 @@ use serde_json::{Value, json};
 
 use super::args::{Cli, ProgressArgs};
 use super::practice::ascii;
-use super::{say, unfinished, warn, write};
+use super::{say, say_row, unfinished, warn, write};
 use crate::engrave::pdf_document;
 use crate::report::progress::{html, paper, week};
 use crate::report::sheet::Style;
@@ -18,6 +18,13 @@ use crate::shell::words::{Wording, plain as words};
 
 /// Runs the command.
 pub(super) fn run(cli: &Cli, args: &ProgressArgs) -> anyhow::Result<ExitCode> {
+    // Before anything is written.
+    if let Some(path) = &args.html {
+        write::form(path, "--html", &["html", "htm"])?;
+    }
+    if let Some(path) = &args.pdf {
+        write::form(path, "--pdf", &["pdf"])?;
+    }
     let mut home = Home::open(cli.learner.as_deref())?;
     let wording = Wording {
         names: home.names(),
@@ -30,7 +37,7 @@ pub(super) fn run(cli: &Cli, args: &ProgressArgs) -> anyhow::Result<ExitCode> {
             return Ok(unfinished());
         };
         if args.json {
-            say(&progress.why_json(item).to_string())?;
+            say_row(&progress.why_json(item).to_string())?;
         } else {
             for line in progress.why(item, wording) {
                 say(&line)?;
@@ -39,7 +46,7 @@ pub(super) fn run(cli: &Cli, args: &ProgressArgs) -> anyhow::Result<ExitCode> {
         return Ok(ExitCode::SUCCESS);
     }
     if args.json {
-        say(&whole(&progress).to_string())?;
+        say_row(&whole(&progress).to_string())?;
         return Ok(ExitCode::SUCCESS);
     }
     if args.week {

@@ -5,7 +5,7 @@ use std::process::ExitCode;
 use serde_json::json;
 
 use super::args::Cli;
-use super::say;
+use super::{devices, say, say_row, warn};
 use crate::shell::home::Home;
 use crate::shell::settings::{DEFINITIONS, Scope, definition};
 
@@ -21,6 +21,11 @@ pub(super) fn run(
     if let (Some(wanted), Some(value)) = (wanted, value) {
         home.set(wanted.name, value)?;
         say(&format!("{} = {value}", wanted.name))?;
+        if wanted.name == "microphone"
+            && let Some(words) = devices::not_there_now(value)
+        {
+            warn(&words);
+        }
         return Ok(ExitCode::SUCCESS);
     }
     for each in DEFINITIONS
@@ -33,7 +38,7 @@ pub(super) fn run(
             Scope::Machine => "machine",
         };
         if json {
-            say(&json!({"name": each.name, "value": value, "set": home.settings().is_set(each), "scope": place, "values": each.values}).to_string())?;
+            say_row(&json!({"name": each.name, "value": value, "set": home.settings().is_set(each), "scope": place, "values": each.values}).to_string())?;
         } else {
             say(&format!(
                 "{} = {value}\n    {} ({}; {place})",

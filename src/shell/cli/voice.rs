@@ -10,7 +10,7 @@ use anyhow::bail;
 use serde_json::json;
 
 use super::args::{Cli, VoiceArgs};
-use super::{read, say, unfinished, warn};
+use super::{read, say, say_row, unfinished, warn};
 use crate::shell::audio::SystemMicrophones;
 use crate::shell::ear::{Ear, EarNews, EarOptions, listening_for};
 use crate::shell::home::Home;
@@ -49,7 +49,7 @@ pub(super) fn run(cli: &Cli, args: &VoiceArgs) -> anyhow::Result<ExitCode> {
     if args.json {
         let (low, high) = range.keys();
         let kind = range.nearest_kind();
-        say(&json!({"range": range.to_string(), "low_midi": low.0, "high_midi": high.0, "nearest_kind": kind}).to_string())?;
+        say_row(&json!({"range": range.to_string(), "low_midi": low.0, "high_midi": high.0, "nearest_kind": kind}).to_string())?;
     } else {
         say(&format!(
             "You sing with ease from {}; what you answer by singing is sounded there from now on. That is nearest to what is \

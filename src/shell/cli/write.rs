@@ -4,7 +4,9 @@ use std::fs::{self, File, OpenOptions};
 use std::io::{self, ErrorKind};
 use std::path::{Path, PathBuf};
 
-use anyhow::{Context, bail};
+use anyhow::{Context, anyhow, bail};
+
+use crate::shell::words::fault;
 
 /// Opens a new file that grows while it is read; an existing one only with `force`.
 pub fn create(path: &Path, force: bool) -> anyhow::Result<File> {
@@ -17,7 +19,7 @@ pub fn create(path: &Path, force: bool) -> anyhow::Result<File> {
     match opened {
         Ok(file) => Ok(file),
         Err(error) if error.kind() == ErrorKind::AlreadyExists => taken(path),
-        Err(error) => Err(error).with_context(|| cannot(path)),
+        Err(error) => Err(cannot(path, &error)),
     }
 }
 
@@ -28,7 +30,7 @@ pub fn whole(
     fill: impl FnOnce(&mut File) -> io::Result<()>,
 ) -> anyhow::Result<()> {
     place(path, force, |beside| {
-        let mut file = File::create(beside).with_context(|| cannot(path))?;
+        let mut file = File::create(beside).map_err(|error| cannot(path, &error))?;
         fill(&mut file)
             .and_then(|()| file.sync_all())
             .with_context(|| format!("'{}' could not be written", path.display()))
@@ -50,11 +52,29 @@ pub fn place(
     let mut name = path.as_os_str().to_owned();
     name.push(".partial");
     let beside = PathBuf::from(name);
-    let done = make(&beside).and_then(|()| fs::rename(&beside, path).with_context(|| cannot(path)));
+    let moved = || fs::rename(&beside, path).map_err(|error| cannot(path, &error));
+    let done = make(&beside).and_then(|()| moved());
     if done.is_err() {
         let _nothing_there = fs::remove_file(&beside);
     }
     done
+}
+
+/// Refuses a name that promises another form than the one `option` writes, which ends in one of `endings`.
+pub fn form(path: &Path, option: &str, endings: &[&str]) -> anyhow::Result<()> {
+    const FORMS: [&str; 9] = [
+        "html", "htm", "pdf", "svg", "png", "json", "csv", "txt", "wav",
+    ];
+    let ending = path.extension().unwrap_or_default().to_string_lossy();
+    let is = |form: &&str| ending.eq_ignore_ascii_case(form);
+    if endings.iter().any(is) || !FORMS.iter().any(is) {
+        return Ok(());
+    }
+    bail!(
+        "'{}' promises another form than {option} writes: name it '{}'",
+        path.display(),
+        path.with_extension(endings[0]).display()
+    )
 }
 
 /// Says that the file stands there.
@@ -69,9 +89,10 @@ fn taken<T>(path: &Path) -> anyhow::Result<T> {
     )
 }
 
-fn cannot(path: &Path) -> String {
-    format!(
-        "cannot write '{}': check that the folder exists and may be written",
-        path.display()
+fn cannot(path: &Path, error: &io::Error) -> anyhow::Error {
+    anyhow!(
+        "cannot write '{}' ({}): check that the folder exists and may be written",
+        path.display(),
+        fault(error)
     )
 }

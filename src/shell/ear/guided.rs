@@ -7,6 +7,7 @@ use super::check::{Finding, Takes, study};
 use super::loop_delay::{LoopDelay, PERIOD, TONES, measure, tone};
 use super::record::Recorder;
 use crate::shell::audio::{AudioFault, InputFault, Microphones, Speaker};
+use crate::shell::words::fault;
 
 /// The room is listened to for so long before anything is asked for.
 const ROOM: Duration = Duration::from_millis(800);
@@ -31,7 +32,7 @@ pub enum MeasureError {
     #[error(transparent)]
     Output(#[from] AudioFault),
     /// What is asked for could not be written.
-    #[error("writing failed: {0}")]
+    #[error("writing failed: {}", fault(.0))]
     Io(#[from] io::Error),
 }
 

@@ -5,11 +5,13 @@ use std::path::{Path, PathBuf};
 
 use rusqlite::ErrorCode;
 
+use crate::shell::words::fault;
+
 /// A store that cannot be opened, read or written.
 #[derive(Debug, thiserror::Error)]
 pub enum StoreError {
     /// The folder cannot be made or read.
-    #[error("the folder {} cannot be used ({source}): check its rights, or set STAVELARK_HOME to a folder you can write to", .folder.display())]
+    #[error("the folder {} cannot be used ({}): check its rights, or set STAVELARK_HOME to a folder you can write to", .folder.display(), fault(.source))]
     Folder {
         /// The folder.
         folder: PathBuf,

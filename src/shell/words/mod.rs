@@ -1,8 +1,11 @@
 //! What the program says about a sitting: one place for the wording of the screen and of the text mode.
 
 pub mod asking;
+mod faults;
 pub mod plain;
 pub mod screens;
+
+pub use faults::fault;
 
 use crate::drill::{
     End, Feedback, Given, HeldNote, KnownKeys, Miss, NEAR, PLACES, Placed, Steadiness, Summary,

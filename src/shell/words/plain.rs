@@ -4,7 +4,18 @@ use crate::shell::settings::Shown;
 
 /// What may be asked for at home.
 pub const MENU: &str =
-    "begin, home, progress, why NOTE, settings, set NAME VALUE, place (I read already), leave: ";
+    "begin, home, progress, why NOTE, settings, set NAME VALUE, place (I read already), ?, leave: ";
+/// What each of them does.
+pub const COMMANDS: [&str; 8] = [
+    "begin, or an empty line: today's practice.",
+    "home: where you stand today, and the stages.",
+    "progress: days, speed, and the slowest notes.",
+    "why NOTE: why a note comes, as in why F#5.",
+    "settings: all settings; with a name that one alone.",
+    "set NAME VALUE: another value, as in set names german.",
+    "place: find where to begin, if you read already.",
+    "leave: the end. What was answered is kept.",
+];
 /// Before the search for the place to begin.
 pub const PLACE: &str = "Some notes show where this course begins for you. Nothing of it is recorded, no time is taken, and you may begin wherever \
      you like. A note you do not know: answer anything and go on. stop: leave everything as it is.";
@@ -25,7 +36,7 @@ pub fn a_name(examples: &[String]) -> String {
 /// How a sitting is answered: with `what`.
 pub fn how_to_answer(what: &str) -> String {
     format!(
-        "Answer with {what}. Empty line: hear or read it again. back: take the last verdict back. stop: end."
+        "Answer with {what}. Empty line: hear or read it again. back: take the last verdict back. stop: end. ?: this again."
     )
 }
 
@@ -76,5 +87,5 @@ pub fn no_name(text: &str, what: &str) -> String {
 
 /// What is not understood.
 pub fn not_understood(word: &str) -> String {
-    format!("'{word}' is not known here.")
+    format!("'{word}' is not known here. A line with ? alone tells what is.")
 }

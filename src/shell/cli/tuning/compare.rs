@@ -129,9 +129,9 @@ impl Earlier {
 fn air(days: Option<(Date, Date)>, humidity: Option<(f64, f64)>) -> String {
     let by_hygrometer = humidity.map(|(before, now)| {
         let so = if (now - before).abs() <= ALIKE_AIR {
-            "about as damp: the air is no reason for what moved"
+            "about as humid: the air is no reason for what moved"
         } else if now > before {
-            "damper, which lets the pitch rise"
+            "more humid, which lets the pitch rise"
         } else {
             "drier, which lets the pitch fall"
         };
@@ -174,7 +174,7 @@ mod tests {
             other.contains("another season") && other.contains("drier"),
             "{other}"
         );
-        assert!(air(None, Some((40.0, 55.0))).contains("damper"));
+        assert!(air(None, Some((40.0, 55.0))).contains("more humid"));
         assert!(air(None, Some((40.0, 43.0))).contains("no reason"));
         assert!(air(None, None).contains("like seasons"));
     }

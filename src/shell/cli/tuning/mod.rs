@@ -12,7 +12,7 @@ use anyhow::{Context, bail};
 use clap::Args;
 
 use super::args::Cli;
-use super::{read, say, unfinished, warn, write};
+use super::{read, say, say_row, unfinished, warn, write};
 use crate::report::tuning::{CAUTION, html, lines, plot, svg};
 use crate::shell::clock;
 use crate::shell::paths::Paths;
@@ -66,12 +66,12 @@ pub struct TuningArgs {
     /// Keep nothing: this is not the piano you practise at
     #[arg(long)]
     pub do_not_keep: bool,
-    /// Print everything as JSON
-    #[arg(long, conflicts_with = "csv")]
-    pub json: bool,
-    /// Print a row a key as CSV
-    #[arg(long)]
-    pub csv: bool,
+    /// Print everything as JSON, or write it to FILE beside the report in words
+    #[arg(long, value_name = "FILE", num_args = 0..=1, conflicts_with = "csv")]
+    pub json: Option<Option<PathBuf>>,
+    /// Print a row a key as CSV, or write them to FILE beside the report in words
+    #[arg(long, value_name = "FILE", num_args = 0..=1)]
+    pub csv: Option<Option<PathBuf>>,
     /// Write a page to hand to a technician
     #[arg(long, value_name = "FILE")]
     pub html: Option<PathBuf>,
@@ -105,6 +105,17 @@ pub(super) fn run(cli: &Cli, args: &TuningArgs) -> anyhow::Result<ExitCode> {
     let reference = Reference::new(args.reference)?;
     if args.forget {
         return forget();
+    }
+    // Before anybody plays 88 keys.
+    for (path, option, endings) in [
+        (args.html.as_ref(), "--html", &["html", "htm"][..]),
+        (args.svg.as_ref(), "--svg", &["svg"]),
+        (file_of(&args.json), "--json", &["json"]),
+        (file_of(&args.csv), "--csv", &["csv", "txt"]),
+    ] {
+        if let Some(path) = path {
+            write::form(path, option, endings)?;
+        }
     }
     let mut heard = Vec::new();
     let mut left_out = 0;
@@ -151,6 +162,11 @@ pub(super) fn run(cli: &Cli, args: &TuningArgs) -> anyhow::Result<ExitCode> {
     }
     let code = report(args, &heard, &check, &earlier)?;
     Ok(if left_out == 0 { code } else { unfinished() })
+}
+
+/// The file that `--json` or `--csv` names, if it does.
+fn file_of(wish: &Option<Option<PathBuf>>) -> Option<&PathBuf> {
+    wish.as_ref()?.as_ref()
 }
 
 fn made_now(instrument: Instrument, args: &TuningArgs) -> TuningCheck {
@@ -249,19 +265,28 @@ fn report(
         write::whole(path, args.force, |file| file.write_all(text.as_bytes()))?;
         warn(&format!("Wrote '{}'.", path.display()));
     }
-    if args.json {
-        let all = rows::document(heard, check, &findings, &compared);
-        say(&serde_json::to_string_pretty(&all)?)?;
-        warn(CAUTION);
-    } else if args.csv {
-        say(&rows::table(heard))?;
+    let figures = match (&args.json, &args.csv) {
+        (Some(_), _) => {
+            let all = rows::document(heard, check, &findings, &compared);
+            Some(serde_json::to_string_pretty(&all)?)
+        }
+        (None, Some(_)) => Some(rows::table(heard)),
+        (None, None) => None,
+    };
+    let file = file_of(&args.json).or(file_of(&args.csv));
+    if let (Some(figures), Some(path)) = (&figures, file) {
+        write::whole(path, args.force, |file| writeln!(file, "{figures}"))?;
+        warn(&format!("Wrote '{}'.", path.display()));
+    }
+    if let (Some(figures), None) = (&figures, file) {
+        say_row(figures)?;
         warn(CAUTION);
     } else {
         for line in lines(instrument, &findings).iter().chain(&compared) {
             say(line)?;
         }
         if findings.verdict != Verdict::TooLittle {
-            say(&plot(instrument, &findings, (columns(), PLOT.1)))?;
+            say_row(&plot(instrument, &findings, (columns(), PLOT.1)))?;
         }
         if args.quick && instrument.keys.len() < QUICK {
             say(&format!(
@@ -304,16 +329,26 @@ fn recordings(inputs: &[PathBuf]) -> anyhow::Result<Vec<PathBuf>> {
     Ok(all)
 }
 
-/// Reads every key of the recordings; gives how many of them could not be read and were left out. Errors: none could be.
+/// Reads every key of the recordings; gives how many of them were left out, for they could not be read or hold no key.
+/// Errors: none could be read.
 fn hear_all(
     paths: &[PathBuf],
     reference: Reference,
     heard: &mut Vec<Heard>,
 ) -> anyhow::Result<usize> {
     let mut left_out = Vec::new();
+    let mut silent = 0;
     for path in paths {
-        if let Err(error) = hear(path, reference, heard) {
-            left_out.push(error);
+        match hear(path, reference, heard) {
+            Ok(0) => {
+                silent += 1;
+                warn(&format!(
+                    "Left out: no struck key is heard in '{}': it is silent, or too soft",
+                    path.display()
+                ));
+            }
+            Ok(_) => {}
+            Err(error) => left_out.push(error),
         }
     }
     if left_out.len() == paths.len()
@@ -325,15 +360,17 @@ fn hear_all(
     for error in &left_out {
         warn(&format!("Left out: {error}"));
     }
-    Ok(left_out.len())
+    Ok(left_out.len() + silent)
 }
 
-/// Reads every key of one recording.
-fn hear(path: &Path, reference: Reference, heard: &mut Vec<Heard>) -> anyhow::Result<()> {
+/// Reads every key of one recording; gives how many strikes are heard in it.
+fn hear(path: &Path, reference: Reference, heard: &mut Vec<Heard>) -> anyhow::Result<usize> {
     read::there(path)?;
     let recording = wav::read(path)?;
     let name = path.display().to_string();
-    for strike in find_strikes(&recording.mono, recording.rate) {
+    let strikes = find_strikes(&recording.mono, recording.rate);
+    let count = strikes.len();
+    for strike in strikes {
         let onset_s = strike.samples.start as f64 / f64::from(recording.rate);
         let samples = &recording.mono[strike.samples.clone()];
         let seconds = samples.len() as f64 / f64::from(recording.rate);
@@ -365,5 +402,5 @@ fn hear(path: &Path, reference: Reference, heard: &mut Vec<Heard>) -> anyhow::Re
             )),
         }
     }
-    Ok(())
+    Ok(count)
 }
