@@ -528,3 +528,41 @@ fn a_whole_synthetic_piano_is_recovered_key_by_key_from_one_file() {
         .unwrap();
     }
 }
+
+#[test]
+fn a_recorded_key_a_little_softer_or_in_faint_noise_has_the_same_strings() {
+    let mut random = ChaCha8Rng::seed_from_u64(5);
+    let (mut all, mut agreed) = (0, 0);
+    for name in RECORDED {
+        let (samples, rate) = recorded(name);
+        let spread = |sound: &[f32]| {
+            let strike = find_strikes(sound, rate).into_iter().next().unwrap();
+            let part = &sound[strike.samples];
+            let named = name_key(part, rate, Reference::default()).unwrap();
+            let unison = read_key(part, rate, named).unwrap().unison;
+            unison.map_or((0.0, 0.0), |unison| (unison.spread.0, unison.spread_se.0))
+        };
+        // As sixteen bits would have it; noise of three of their steps.
+        let bits = 32_768.0_f32;
+        let softer: Vec<f32> = samples
+            .iter()
+            .map(|x| (0.6 * x * bits).round() / bits)
+            .collect();
+        let mut noisy = vec![0.0; rate as usize / 2];
+        noisy.extend(&samples);
+        for sample in &mut noisy {
+            *sample += 3.0 * normal(&mut random) as f32 / bits;
+        }
+        let (as_is, error) = spread(&samples);
+        let mut row = format!("{name}: {as_is:.2} ± {error:.2}");
+        for other in [softer, noisy] {
+            let (other, its_error) = spread(&other);
+            row += &format!(", {other:.2} ± {its_error:.2}");
+            all += 1;
+            agreed += usize::from((as_is - other).abs() <= 2.0 * error.hypot(its_error));
+        }
+        println!("{row}");
+    }
+    println!("within two stated errors: {agreed} of {all}");
+    assert!(agreed * 10 >= all * 9, "{agreed} of {all}");
+}

@@ -173,7 +173,10 @@ fn practice_hears_a_piano_more_than_a_semitone_flat_by_its_record() {
         instrument,
     };
     let paths = Paths::in_folder(&with.home());
-    Store::open(&paths).unwrap().keep_check(&check).unwrap();
+    Store::open(&paths)
+        .unwrap()
+        .keep_check(&check, None)
+        .unwrap();
     let (recorded, _) = recorded(&asked.replace('#', "s"));
     let mut take = vec![0.0; 44_100];
     take.extend(at_speed(&recorded, -120.0));

@@ -4,7 +4,8 @@
 use std::fmt::Write as _;
 
 use crate::signal::tuning::{
-    CLOCK, Findings, Guided, Instrument, KEYS, KeyReading, Remark, SOUR, Struck, Verdict,
+    CLOCK, Findings, Guided, Instrument, KEYS, KeyReading, LEAST, ON_PITCH, Remark, SOUR, Struck,
+    UNEVEN, Verdict,
 };
 use crate::theory::MidiNote;
 
@@ -19,6 +20,8 @@ pub const CAUTION_SHORT: &str =
 /// Width and height of the picture, its margins, and the least cents it spans to each side.
 const WIDTH: f64 = 960.0;
 const HEIGHT: f64 = 360.0;
+/// With the caution under it.
+const WHOLE: f64 = HEIGHT + 18.0;
 const LEFT: f64 = 56.0;
 const BOTTOM: f64 = 40.0;
 const LEAST_SPAN: f64 = 40.0;
@@ -26,7 +29,7 @@ const LEAST_SPAN: f64 = 40.0;
 /// The check in plain words, line by line.
 pub fn lines(instrument: &Instrument, findings: &Findings) -> Vec<String> {
     let reference = instrument.reference.hz().0;
-    let mut lines = vec![verdict(findings)];
+    let mut lines = vec![verdict(instrument, findings)];
     if findings.verdict == Verdict::TooLittle {
         lines.extend(few(instrument, findings));
         return lines;
@@ -51,7 +54,8 @@ pub fn lines(instrument: &Instrument, findings: &Findings) -> Vec<String> {
         reference * (findings.offset / 1200.0).exp2()
     ));
     lines.push(format!(
-        "Evenness: keys scatter by {:.1} cents around the curve that this piano's own strings ask for.",
+        "Evenness: keys scatter by {:.1} cents around the curve that this piano's own strings ask for (up to {UNEVEN:.0} is even \
+         enough).",
         findings.spread
     ));
     if let Some(first) = findings.worst.first() {
@@ -64,7 +68,9 @@ pub fn lines(instrument: &Instrument, findings: &Findings) -> Vec<String> {
         lines.push(format!("Furthest off, cents: {}.", named.join(", ")));
     }
     if findings.sour.is_empty() {
-        lines.push("Unisons: no key's strings are sour.".to_owned());
+        lines.push(format!(
+            "Unisons: no key's strings are surely more than {SOUR:.0} cents apart."
+        ));
     } else {
         lines.push(sour(findings));
     }
@@ -79,22 +85,33 @@ pub fn lines(instrument: &Instrument, findings: &Findings) -> Vec<String> {
     lines
 }
 
-/// The verdict. A piano that is fine may have keys whose strings are not: they are not left out of its praise.
-fn verdict(findings: &Findings) -> String {
+/// The verdict, and by which limits. A piano that is fine may have keys whose strings are not: they are not left out of its
+/// praise.
+fn verdict(instrument: &Instrument, findings: &Findings) -> String {
     let but = match findings.sour.len() {
-        0 => return findings.verdict.words(),
-        1 => "one key's unison".to_owned(),
-        count => format!("the unisons of {count} keys"),
+        0 => String::new(),
+        1 => " but for one key's unison".to_owned(),
+        count => format!(" but for the unisons of {count} keys"),
     };
+    let even = format!("its keys scatter by {UNEVEN:.0} cents at most");
     match &findings.verdict {
         Verdict::Fine => format!(
-            "Fine for ear training: in tune with the reference, and with itself but for {but}."
+            "Fine for ear training: in tune with the reference (within {ON_PITCH:.0} cents) and with itself{but} ({even})."
         ),
         Verdict::SetReference(hz) => format!(
-            "Fine for ear training, in tune with itself but for {but}, but not at the reference: set the reference to {:.1} Hz.",
+            "Fine for ear training: in tune with itself{but} ({even}), but more than {ON_PITCH:.0} cents from A = {:.1} Hz. \
+             Practice goes by this piano by itself while the check is kept; to hear and sound others with it: \
+             --reference {:.1}.",
+            instrument.reference.hz().0,
             hz.0
         ),
-        other => other.words(),
+        Verdict::TooLittle => {
+            format!("Too few keys to say: record at least {LEAST}, spread over the whole keyboard.")
+        }
+        Verdict::Technician(reasons) => {
+            let reasons: Vec<String> = reasons.iter().map(|reason| reason.words()).collect();
+            format!("Call a technician: {}.", reasons.join("; "))
+        }
     }
 }
 
@@ -133,7 +150,10 @@ fn few(instrument: &Instrument, findings: &Findings) -> Vec<String> {
 
 fn sour(findings: &Findings) -> String {
     let named: Vec<String> = findings.sour.iter().map(|key| name(*key)).collect();
-    format!("Sour unisons: {}.", named.join(", "))
+    format!(
+        "Sour unisons, surely more than {SOUR:.0} cents apart: {}.",
+        named.join(", ")
+    )
 }
 
 fn mute(instrument: &Instrument) -> String {
@@ -318,9 +338,9 @@ pub fn svg(instrument: &Instrument, findings: &Findings) -> String {
     let x = |key: f64| LEFT + (key - 20.5) / 88.0 * (WIDTH - LEFT - 12.0);
     let y = |cents: f64| 12.0 + (span - cents) / (2.0 * span) * (HEIGHT - BOTTOM - 12.0);
     let mut out = format!(
-        "<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"0 0 {WIDTH} {HEIGHT}\" role=\"img\" \
+        "<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"0 0 {WIDTH} {WHOLE}\" role=\"img\" \
          font-family=\"sans-serif\" font-size=\"12\">\n<title>Cents from equal temperament over 88 keys</title>\n\
-         <rect width=\"{WIDTH}\" height=\"{HEIGHT}\" fill=\"#fff\"/>\n"
+         <rect width=\"{WIDTH}\" height=\"{WHOLE}\" fill=\"#fff\"/>\n"
     );
     let step = if span > 60.0 { 20.0 } else { 10.0 };
     let mut cents = -span;
@@ -372,14 +392,21 @@ pub fn svg(instrument: &Instrument, findings: &Findings) -> String {
     }
     let _ = writeln!(
         out,
-        "<text x=\"{LEFT}\" y=\"{:.1}\">points: keys, in cents from equal temperament; line: what this piano's strings ask for</text>\n</svg>",
-        HEIGHT - 6.0
+        "<text x=\"{LEFT}\" y=\"{:.1}\">points: keys, in cents from equal temperament; line: what this piano's strings ask for</text>\n\
+         <text x=\"{LEFT}\" y=\"{:.1}\">{CAUTION_SHORT}</text>\n</svg>",
+        HEIGHT - 6.0,
+        WHOLE - 6.0
     );
     out
 }
 
-/// One page: words, what is said beside earlier checks, picture, and a row a key.
-pub fn html(instrument: &Instrument, findings: &Findings, compared: &[String]) -> String {
+/// One page: words, what is said beside earlier checks, when and in which air it was `made`, picture, and a row a key.
+pub fn html(
+    instrument: &Instrument,
+    findings: &Findings,
+    compared: &[String],
+    made: &str,
+) -> String {
     let mut out = String::from(
         "<!DOCTYPE html>\n<html lang=\"en\"><head><meta charset=\"utf-8\"><title>Tuning check</title>\n<style>\n\
          body{font-family:sans-serif;max-width:60rem;margin:1rem auto;padding:0 1rem;color:#111;background:#fff}\n\
@@ -387,6 +414,7 @@ pub fn html(instrument: &Instrument, findings: &Findings, compared: &[String]) -
          td:first-child,th:first-child,td:last-child,th:last-child{text-align:left}\n\
          svg{width:100%;height:auto}@media print{body{margin:0}tr{break-inside:avoid}}\n</style></head><body>\n<h1>Tuning check</h1>\n",
     );
+    let _ = writeln!(out, "<p>{}</p>", escaped(made));
     for (place, line) in lines(instrument, findings)
         .iter()
         .chain(compared)
@@ -402,40 +430,48 @@ pub fn html(instrument: &Instrument, findings: &Findings, compared: &[String]) -
     out.push_str(&svg(instrument, findings));
     out.push_str(
         "<table>\n<thead><tr><th>Key</th><th>Hz</th><th>cents</th><th>±</th><th>from the curve</th>\
-         <th>B × 10⁻⁴</th><th>unison, cents</th><th>Remarks</th></tr></thead>\n<tbody>\n",
+         <th>B × 10⁻⁴</th><th>unison, cents</th><th>beats a second</th><th>Remarks</th></tr></thead>\n<tbody>\n",
     );
     for struck in instrument.keys.values() {
         let reading = &struck.reading;
         let unison = reading.unison.map_or_else(String::new, |u| {
             format!("{:.1} ± {:.1}", u.spread.0, u.spread_se.0)
         });
+        let beats = reading
+            .unison
+            .map_or_else(String::new, |u| format!("{:.2}", u.beats));
         let _ = writeln!(
             out,
-            "<tr><td>{}</td><td>{:.3}</td><td>{:+.2}</td><td>{:.2}</td><td>{:+.1}</td><td>{:.2}</td><td>{unison}</td><td>{}</td></tr>",
+            "<tr><td>{}</td><td>{:.3}</td><td>{:+.2}</td><td>{:.2}</td><td>{:+.1}</td><td>{:.2}</td><td>{unison}</td><td>{beats}</td><td>{}</td></tr>",
             name(struck.key),
             reading.first.0,
             struck.cents.0,
             reading.first_se.0,
             findings.off[&struck.key.0],
             1e4 * reading.inharmonicity,
-            escaped(&noteworthy(struck).join("; "))
+            escaped(&noteworthy(struck, findings).join("; "))
         );
     }
     out.push_str(
         "</tbody></table>\n<p>Unison: how far apart a key's strings lie, or how one string beats with itself; it is a remark where it is \
-         sour. B: how stiff the strings are; it draws their partials apart. ±: one standard error.</p>\n</body></html>\n",
+         sour (surely more than 4 cents). B: how stiff the strings are; it draws their partials apart. ±: one standard error.</p>\n</body></html>\n",
     );
     out
 }
 
 /// What must be said about a key in a table that shows its unison: that only where it is sour.
-fn noteworthy(struck: &Struck) -> Vec<String> {
-    let sour = |remark: &&Remark| !matches!(remark, Remark::Unison(spread) if spread.0 <= SOUR);
-    struck
-        .remarks
-        .iter()
-        .filter(sour)
-        .map(|remark| remark.words())
+fn noteworthy(struck: &Struck, findings: &Findings) -> Vec<String> {
+    let sour = findings.sour.contains(&struck.key);
+    let unison = struck
+        .reading
+        .unison
+        .filter(|_| sour)
+        .map(|unison| Remark::Unison(unison.spread));
+    let others = struck.remarks.iter().copied();
+    others
+        .filter(|remark| !matches!(remark, Remark::Unison(_)))
+        .chain(unison)
+        .map(Remark::words)
         .collect()
 }
 

@@ -9,7 +9,8 @@ use super::audio::{InputFault, Microphones};
 use super::ear::{Ear, EarNews, EarOptions};
 use super::words::screens as words;
 use crate::signal::tuning::{
-    ClockError, ClockWatch, Guided, KeyReading, Listened, LiveStrikes, Said, name_key, read_key,
+    ClockError, ClockWatch, Guided, Instrument, KeyReading, Listened, LiveStrikes, Said, name_key,
+    read_key,
 };
 use crate::theory::{MidiNote, Reference};
 
@@ -221,8 +222,10 @@ impl<T: FnMut(TunerNews) -> bool> Reader<T> {
     }
 }
 
+/// What keeps a check while it is made.
+pub type Keeping = Box<dyn FnMut(Instrument)>;
+
 /// A guided check, and what there is to see of it.
-#[derive(Debug)]
 pub struct TuningSitting {
     /// The check.
     pub guided: Guided,
@@ -241,11 +244,13 @@ pub struct TuningSitting {
     /// Counts what was told: a line for a reader that takes lines.
     pub told: u32,
     deaf: bool,
+    keeping: Keeping,
 }
 
 impl TuningSitting {
-    /// About to begin.
-    pub fn new(guided: Guided) -> TuningSitting {
+    /// About to begin. After each key that is taken, `keeping` has the piano as it is known then: whatever ends the sitting,
+    /// it is not lost.
+    pub fn new(guided: Guided, keeping: Keeping) -> TuningSitting {
         TuningSitting {
             guided,
             device: words::OPENING.to_owned(),
@@ -256,6 +261,17 @@ impl TuningSitting {
             clock: None,
             told: 0,
             deaf: false,
+            keeping,
+        }
+    }
+
+    /// The piano as far as it is known.
+    pub fn instrument(&self) -> Instrument {
+        let mut instrument = self.guided.instrument().clone();
+        instrument.mute = self.guided.mute();
+        match self.clock {
+            Some(clock) => instrument.with_clock(clock),
+            None => instrument,
         }
     }
 
@@ -333,6 +349,14 @@ impl TuningSitting {
     }
 
     fn say(&mut self, said: Said) {
+        let is_news = matches!(
+            said,
+            Said::Kept { .. } | Said::HardlySounds { .. } | Said::Shifted { .. }
+        );
+        if is_news {
+            let instrument = self.instrument();
+            (self.keeping)(instrument);
+        }
         self.said = Some(said);
         self.refused = None;
         self.told += 1;

@@ -60,6 +60,14 @@ pub fn place(
     done
 }
 
+/// Refuses a name that is taken, unless `force`: before anything is made that could then not be written.
+pub fn free(path: &Path, force: bool) -> anyhow::Result<()> {
+    if path.exists() && !force {
+        return taken(path);
+    }
+    Ok(())
+}
+
 /// Refuses a name that promises another form than the one `option` writes, which ends in one of `endings`.
 pub fn form(path: &Path, option: &str, endings: &[&str]) -> anyhow::Result<()> {
     const FORMS: [&str; 9] = [

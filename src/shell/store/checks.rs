@@ -23,9 +23,16 @@ pub struct TuningCheck {
 }
 
 impl Store {
-    /// Keeps a check.
-    pub fn keep_check(&mut self, check: &TuningCheck) -> Result<(), StoreError> {
+    /// Keeps a check, in the place of the one of that number if there is one; gives its number.
+    pub fn keep_check(
+        &mut self,
+        check: &TuningCheck,
+        instead: Option<i64>,
+    ) -> Result<i64, StoreError> {
         self.write(|t| {
+            if let Some(old) = instead {
+                t.execute("DELETE FROM checks WHERE id = ?1", [old])?;
+            }
             let clock = check.instrument.clock;
             t.execute(
                 "INSERT INTO checks (at, \"offset\", reference, clock, clock_se, humidity) VALUES (?1, ?2, ?3, ?4, ?5, ?6)",
@@ -57,7 +64,7 @@ impl Store {
                     kept.unison.map(|u| u.beats),
                 ])?;
             }
-            Ok(())
+            Ok(id)
         })
     }
 

@@ -70,7 +70,8 @@ fn no_string() -> TunerNews {
 
 /// A sitting that was told all this.
 fn after(quick: bool, news: Vec<TunerNews>) -> TuningSitting {
-    let mut sitting = TuningSitting::new(Guided::new(Reference::default(), quick));
+    let mut sitting =
+        TuningSitting::new(Guided::new(Reference::default(), quick), Box::new(|_| {}));
     for news in news {
         sitting.take(news);
     }

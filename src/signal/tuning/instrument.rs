@@ -425,28 +425,6 @@ fn robust_spread(values: &[f64]) -> f64 {
     1.4826 * median(&distances)
 }
 
-impl Verdict {
-    /// In plain words.
-    pub fn words(&self) -> String {
-        match self {
-            Verdict::TooLittle => format!(
-                "Too few keys to say: record at least {LEAST}, spread over the whole keyboard."
-            ),
-            Verdict::Fine => {
-                "Fine for ear training: in tune with itself and with the reference.".to_owned()
-            }
-            Verdict::SetReference(hz) => format!(
-                "Fine for ear training, in tune with itself, but not at the reference: set the reference to {:.1} Hz.",
-                hz.0
-            ),
-            Verdict::Technician(reasons) => {
-                let reasons: Vec<String> = reasons.iter().map(|reason| reason.words()).collect();
-                format!("Call a technician: {}.", reasons.join("; "))
-            }
-        }
-    }
-}
-
 impl Reason {
     /// In words, with its threshold.
     pub fn words(self) -> String {

@@ -68,9 +68,8 @@ impl Said {
                 }
             ),
             Said::WrongKey { asked, heard } => format!(
-                "That sounds like {}; {} was asked. Play {} again.",
+                "That sounds like {}; {} is asked.",
                 name(heard),
-                name(asked),
                 name(asked)
             ),
             Said::Soft => "Too soft to measure: once more, a little louder.".to_owned(),

@@ -8,7 +8,7 @@
 
 use realfft::num_complex::Complex;
 
-use super::group::strings;
+use super::group::{Strings, strings};
 use super::line::{Line, Moment};
 use super::string::CENTS;
 use crate::theory::Cents;
@@ -55,6 +55,10 @@ const ALONE: f64 = 47.0;
 /// Values of the likelihood's logarithm that noise adds to a partial's sum on average: two for the phase, two for the
 /// strength; its variance is twice that.
 const BY_NOISE: f64 = 4.0;
+
+/// A spread whose gain is at least this share of the best's is a rival: recorded keys, a little softer or in a little noise,
+/// go from one to the other.
+const RIVAL: f64 = 0.85;
 
 /// Strings fitted to the partials are believed where these follow them but for so much of their power: what recorded
 /// strings leave over whose two strokes are fitted differently is more.
@@ -233,20 +237,29 @@ pub(super) fn unison(lines: &[(u32, &Line)], width: f64, first: f64) -> (Option<
     else {
         return (None, Vec::new());
     };
-    let score = |spread: f64| score(&courses, spread);
     let steps = (WIDEST / CENTS / step) as usize;
+    let gains: Vec<f64> = (0..=steps)
+        .map(|k| gain(&courses, k as f64 * step))
+        .collect();
+    let is_sure = |k: &usize| score(&courses, *k as f64 * step) > SURE;
     let best = (1..=steps)
-        .map(|k| k as f64 * step)
-        .max_by(|a, b| score(*a).total_cmp(&score(*b)));
-    let Some(best) = best.filter(|best| score(*best) > SURE) else {
+        .filter(is_sure)
+        .max_by(|a, b| gains[*a].total_cmp(&gains[*b]));
+    let Some(best) = best else {
         let alone = courses.iter().filter(|course| course.highest() > ALONE);
         return (None, alone.map(|course| course.n).collect());
     };
-    let Some((spread, se)) = refined(&courses, best, step) else {
+    let Some((spread, se)) = refined(&courses, best as f64 * step, step) else {
         return (None, Vec::new());
     };
-    let said_most = strongest.iter().map(|(_, line)| *line);
-    let (spread, se) = outermost(said_most, spread).unwrap_or((spread, se));
+    let said_most: Vec<&Line> = strongest.iter().map(|(_, line)| *line).collect();
+    let rivals = rivals(&gains, best);
+    let mut beats = vec![spread];
+    beats.extend(rivals.first().map(|rival| step * *rival as f64));
+    let (spread, se) = outermost(&said_most, &beats).unwrap_or_else(|| {
+        let farthest = rivals.iter().map(|rival| rival.abs_diff(best)).max();
+        (spread, se.hypot(step * farthest.unwrap_or(0) as f64))
+    });
     let unison = Unison {
         spread: Cents(CENTS * spread),
         spread_se: Cents(CENTS * se),
@@ -268,6 +281,30 @@ fn sum(courses: &[Course], spread: f64) -> (f64, f64) {
         sum += gain;
     }
     (sum, count)
+}
+
+/// How much likelier the partials are with strings `spread` apart than without, noise's share taken off; twice the
+/// logarithm. A partial that cannot tell such a spread says nothing of it.
+fn gain(courses: &[Course], spread: f64) -> f64 {
+    let (sum, count) = sum(courses, spread);
+    if count < 1.0 {
+        f64::MIN
+    } else {
+        sum - BY_NOISE * count
+    }
+}
+
+/// The other summits of `gains` that are nearly as high as the `best`, the highest first.
+fn rivals(gains: &[f64], best: usize) -> Vec<usize> {
+    let mut rivals: Vec<usize> = gains
+        .windows(3)
+        .zip(1..)
+        .filter(|(near, _)| near[1] >= near[0].max(near[2]) && near[1] > RIVAL * gains[best])
+        .map(|(_, k)| k)
+        .filter(|k: &usize| k.abs_diff(best) > 1)
+        .collect();
+    rivals.sort_by(|a, b| gains[*b].total_cmp(&gains[*a]));
+    rivals
 }
 
 /// How far that sum lies above what noise gives, in the spread of the latter.
@@ -312,18 +349,25 @@ fn refined(courses: &[Course], best: f64, step: f64) -> Option<(f64, f64)> {
 }
 
 /// How far the outermost strings lie apart and its standard error, as shares of frequency, where a model of two strings or
-/// three is followed by the partials in `lines`, those that say most first.
-fn outermost<'a>(lines: impl Iterator<Item = &'a Line>, beat: f64) -> Option<(f64, f64)> {
-    let (two, three, surplus) = strings(lines, beat)?;
-    let (found, se) = if three.cost + surplus < two.cost && three.se < PARTED * three.apart() {
-        let se = three.se;
-        (three, se)
-    } else {
-        // A third one may be there that does not part from its neighbour: two show its middle with that.
-        let hidden = three.se.min(0.5 * three.nearest());
-        let se = two.se.hypot(hidden);
-        (two, se)
-    };
+/// three, sought from the `beats` on, is followed by the partials in `lines`, those that say most first.
+fn outermost(lines: &[&Line], beats: &[f64]) -> Option<(f64, f64)> {
+    let fits = beats
+        .iter()
+        .filter_map(|beat| likelier(lines.iter().copied(), *beat));
+    let (_, found, se) = fits.min_by(|a, b| a.0.total_cmp(&b.0))?;
     let believed = found.left < FOLLOWED && se < DETERMINED * found.apart();
     believed.then(|| (found.apart(), se))
+}
+
+/// Two strings or three, whichever is likelier: what it costs, the strings, and their distance's standard error.
+fn likelier<'a>(lines: impl Iterator<Item = &'a Line>, beat: f64) -> Option<(f64, Strings, f64)> {
+    let (two, three, surplus) = strings(lines, beat)?;
+    if three.cost + surplus < two.cost && three.se < PARTED * three.apart() {
+        let se = three.se;
+        return Some((three.cost + surplus, three, se));
+    }
+    // A third one may be there that does not part from its neighbour: two show its middle with that.
+    let hidden = three.se.min(0.5 * three.nearest());
+    let se = two.se.hypot(hidden);
+    Some((two.cost, two, se))
 }

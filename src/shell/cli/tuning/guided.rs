@@ -13,18 +13,19 @@ use crate::shell::cli::args::Cli;
 use crate::shell::cli::practice::{ascii, no_screen, shown};
 use crate::shell::home::Home;
 use crate::shell::term::{self, TuningView};
-use crate::shell::tuner::{Tuner, TunerNews, TuningSitting};
+use crate::shell::tuner::{Keeping, Tuner, TunerNews, TuningSitting};
 use crate::signal::tuning::{Guided, Instrument};
 use crate::theory::Reference;
 
 /// How long nothing may happen before time is looked at.
 const TICK: Duration = Duration::from_millis(250);
 
-/// Runs the guided check; gives what was read.
+/// Runs the guided check; gives what was read. `keeping` has it after each key.
 pub(super) fn run(
     cli: &Cli,
     args: &TuningArgs,
     reference: Reference,
+    keeping: Keeping,
 ) -> anyhow::Result<Instrument> {
     let home = Home::open(cli.learner.as_deref())?;
     let plain = args.plain || cli.plain;
@@ -41,7 +42,7 @@ pub(super) fn run(
     let microphones = Box::new(SystemMicrophones {
         chosen: home.settings().microphone(),
     });
-    let sitting = TuningSitting::new(Guided::new(reference, args.quick));
+    let sitting = TuningSitting::new(Guided::new(reference, args.quick), keeping);
     let sitting = if plain {
         let start = |tell: Tell| Tuner::start(microphones, reference, tell);
         in_words(&view, sitting, start, &mut *shown())?
@@ -51,12 +52,7 @@ pub(super) fn run(
             Tuner::start(microphones, reference, tell)
         })?
     };
-    let mut instrument = sitting.guided.instrument().clone();
-    instrument.mute = sitting.guided.mute();
-    Ok(match sitting.clock {
-        Some(clock) => instrument.with_clock(clock),
-        None => instrument,
-    })
+    Ok(sitting.instrument())
 }
 
 type Tell = Box<dyn FnMut(TunerNews) -> bool + Send>;

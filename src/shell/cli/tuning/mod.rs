@@ -4,12 +4,15 @@ mod compare;
 mod guided;
 mod rows;
 
+use std::cell::RefCell;
 use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
+use std::rc::Rc;
 
 use anyhow::{Context, bail};
 use clap::Args;
+use jiff::Timestamp;
 
 use super::args::Cli;
 use super::{read, say, say_row, unfinished, warn, write};
@@ -115,15 +118,35 @@ pub(super) fn run(cli: &Cli, args: &TuningArgs) -> anyhow::Result<ExitCode> {
     ] {
         if let Some(path) = path {
             write::form(path, option, endings)?;
+            write::free(path, args.force)?;
         }
     }
+    let earlier = match args.compare.as_deref() {
+        None => Vec::new(),
+        Some([]) => kept_before(args.last)?,
+        Some(files) => files
+            .iter()
+            .map(|path| Earlier::read(path))
+            .collect::<anyhow::Result<Vec<Earlier>>>()?,
+    };
+    let record = Rc::new(RefCell::new(Record::new(args)));
+    let (at, humidity) = (clock::now(), args.humidity);
     let mut heard = Vec::new();
     let mut left_out = 0;
     let mut check = if args.last {
         last()?
     } else if args.input.is_empty() {
-        let instrument = guided::run(cli, args, reference)?;
-        made_now(instrument, args)
+        let keeping = Rc::clone(&record);
+        let keep = move |instrument| {
+            keeping
+                .borrow_mut()
+                .keep_quietly(&made_now(instrument, at, humidity))
+        };
+        made_now(
+            guided::run(cli, args, reference, Box::new(keep))?,
+            at,
+            humidity,
+        )
     } else {
         let paths = recordings(&args.input)?;
         left_out = hear_all(&paths, reference, &mut heard)?;
@@ -137,7 +160,7 @@ pub(super) fn run(cli: &Cli, args: &TuningArgs) -> anyhow::Result<ExitCode> {
         for one in &heard {
             instrument.add(one.struck.clone());
         }
-        made_now(instrument, args)
+        made_now(instrument, at, humidity)
     };
     if heard.is_empty() {
         let keys = check.instrument.keys.values();
@@ -149,16 +172,8 @@ pub(super) fn run(cli: &Cli, args: &TuningArgs) -> anyhow::Result<ExitCode> {
     if args.humidity.is_some() {
         check.humidity = args.humidity;
     }
-    let earlier = match args.compare.as_deref() {
-        None => Vec::new(),
-        Some([]) => kept_before(args.last)?,
-        Some(files) => files
-            .iter()
-            .map(|path| Earlier::read(path))
-            .collect::<anyhow::Result<Vec<Earlier>>>()?,
-    };
-    if !args.last && !args.do_not_keep {
-        keep(&check);
+    if !args.last {
+        record.borrow_mut().keep(&check);
     }
     let code = report(args, &heard, &check, &earlier)?;
     Ok(if left_out == 0 { code } else { unfinished() })
@@ -169,12 +184,11 @@ fn file_of(wish: &Option<Option<PathBuf>>) -> Option<&PathBuf> {
     wish.as_ref()?.as_ref()
 }
 
-fn made_now(instrument: Instrument, args: &TuningArgs) -> TuningCheck {
-    let at = clock::now();
+fn made_now(instrument: Instrument, at: Timestamp, humidity: Option<f64>) -> TuningCheck {
     TuningCheck {
         at,
         offset: clock::offset(&clock::zone(), at),
-        humidity: args.humidity,
+        humidity,
         instrument,
     }
 }
@@ -216,21 +230,52 @@ fn kept_before(last: bool) -> anyhow::Result<Vec<Earlier>> {
 /// Kept checks that are compared with: two years of a check a season.
 const COMPARED: u32 = 8;
 
-/// Keeps the check for practice and comparison. What cannot be kept can still be reported.
-fn keep(check: &TuningCheck) {
-    if check.instrument.keys.len() < LEAST {
-        warn(&format!(
-            "Fewer than {LEAST} keys were read: this check is not kept."
-        ));
-        return;
+/// Where the check is kept for practice and comparison.
+struct Record {
+    wanted: bool,
+    /// The check's number, once it is there.
+    number: Option<i64>,
+}
+
+impl Record {
+    fn new(args: &TuningArgs) -> Record {
+        Record {
+            wanted: !args.do_not_keep,
+            number: None,
+        }
     }
-    let kept = store().and_then(|mut store| Ok(store.keep_check(check)?));
-    match kept {
-        Ok(()) => warn(
-            "The check is kept: practice hears and sounds this piano now (--do-not-keep, --forget, or `stavelark settings \
-             own-piano off` if it should not).",
-        ),
-        Err(error) => warn(&format!("The check could not be kept: {error:#}")),
+
+    /// Keeps a check as it is so far: whatever ends the sitting, what was played is not lost.
+    fn keep_quietly(&mut self, check: &TuningCheck) {
+        if self.wanted && check.instrument.keys.len() >= LEAST {
+            // What goes wrong is told at the end.
+            let _told_then = self.put(check);
+        }
+    }
+
+    fn put(&mut self, check: &TuningCheck) -> anyhow::Result<()> {
+        self.number = Some(store()?.keep_check(check, self.number)?);
+        Ok(())
+    }
+
+    /// Keeps the check and says so. What cannot be kept can still be reported.
+    fn keep(&mut self, check: &TuningCheck) {
+        if !self.wanted {
+            return;
+        }
+        if check.instrument.keys.len() < LEAST {
+            warn(&format!(
+                "Fewer than {LEAST} keys were read: this check is not kept."
+            ));
+            return;
+        }
+        match self.put(check) {
+            Ok(()) => warn(
+                "The check is kept: practice hears and sounds this piano now (--do-not-keep, --forget, or `stavelark settings \
+                 own-piano off` if it should not).",
+            ),
+            Err(error) => warn(&format!("The check could not be kept: {error:#}")),
+        }
     }
 }
 
@@ -261,7 +306,7 @@ fn report(
         warn(&format!("Wrote '{}'.", path.display()));
     }
     if let Some(path) = &args.html {
-        let text = html(instrument, &findings, &compared);
+        let text = html(instrument, &findings, &compared, &made(check));
         write::whole(path, args.force, |file| file.write_all(text.as_bytes()))?;
         warn(&format!("Wrote '{}'.", path.display()));
     }
@@ -285,6 +330,9 @@ fn report(
         for line in lines(instrument, &findings).iter().chain(&compared) {
             say(line)?;
         }
+        if args.last {
+            say(&made(check))?;
+        }
         if findings.verdict != Verdict::TooLittle {
             say_row(&plot(instrument, &findings, (columns(), PLOT.1)))?;
         }
@@ -299,6 +347,16 @@ fn report(
         Verdict::Fine | Verdict::SetReference(_) => ExitCode::SUCCESS,
         Verdict::TooLittle | Verdict::Technician(_) => unfinished(),
     })
+}
+
+/// When a check was made and in which air.
+fn made(check: &TuningCheck) -> String {
+    let at = check.offset.to_datetime(check.at);
+    let at = at.strftime("%-d %B %Y, %H:%M");
+    match check.humidity {
+        Some(percent) => format!("Made on {at}, at {percent:.0} % relative humidity."),
+        None => format!("Made on {at}; the room's humidity was not noted."),
+    }
 }
 
 /// Files as named, and the WAV files of folders, by name.

@@ -29,7 +29,8 @@ fn key_object(heard: &Heard) -> Value {
         "unison_cents": reading.unison.map(|u| rounded(u.spread.0, 3)),
         "unison_cents_se": reading.unison.map(|u| rounded(u.spread_se.0, 3)),
         "unison_beats_per_s": reading.unison.map(|u| rounded(u.beats, 4)),
-        "partials": reading.partials.len(),
+        // They are not kept in the record.
+        "partials": (!reading.partials.is_empty()).then_some(reading.partials.len()),
         "file": heard.file.as_ref().map(|(name, _)| name),
         "onset_s": heard.file.as_ref().map(|(_, onset_s)| rounded(*onset_s, 4)),
         "remarks": remarks(struck),
@@ -87,7 +88,7 @@ pub(super) fn document(
 pub(super) fn table(heard: &[Heard]) -> String {
     let mut rows = vec![
         "midi,name,frequency_hz,frequency_hz_se,cents,cents_se,inharmonicity,inharmonicity_se,unison_cents,\
-         unison_cents_se,file,onset_s,remarks"
+         unison_cents_se,unison_beats_per_s,file,onset_s,remarks"
             .to_owned(),
     ];
     for one in heard {
@@ -108,6 +109,7 @@ pub(super) fn table(heard: &[Heard]) -> String {
             "inharmonicity_se",
             "unison_cents",
             "unison_cents_se",
+            "unison_beats_per_s",
             "file",
             "onset_s",
         ];
