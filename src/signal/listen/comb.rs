@@ -87,6 +87,21 @@ impl Relief {
         true
     }
 
+    /// Root of the magnitude at `hz`.
+    pub(super) fn at(&self, hz: f64) -> f32 {
+        between(&self.roots, (hz / self.bin) as f32)
+    }
+
+    /// Length of the window, seconds.
+    pub(super) fn seconds(&self) -> f64 {
+        f64::from(self.seconds)
+    }
+
+    /// Hertz per bin.
+    pub(super) fn bin(&self) -> f64 {
+        self.bin
+    }
+
     /// Readies it for [`fit`], [`coarse`], [`line_contrast`] and [`stiffness_evidence`].
     pub(super) fn refine(&mut self) {
         let scale = (self.bin as f32).recip();

@@ -3,6 +3,7 @@
 //! The window starts at the onset and grows; what rang before the onset is taken off.
 
 use super::comb::{Fit, beside, coarse, fit, line_contrast};
+use super::company;
 use super::grid::{Grid, KEYS, STIFFNESS, along, inharmonicity, key};
 use super::measure::first_partial;
 use super::window::{Analyser, Scene, Shape, Slot};
@@ -279,6 +280,12 @@ impl Decider {
                 beside(&self.grid, relief, verdict.key, &verdict.round, other)
             })
             .fold(0.0, f32::max)
+    }
+
+    /// Whether more keys than that of `verdict` seem to have been struck, a third and more away from it or from each other;
+    /// `among` as in [`company::excess`].
+    pub(super) fn is_chord(&self, verdict: &Verdict, among: (f32, f32, f64)) -> bool {
+        company::excess(&self.grid, &self.round.relief, verdict, among) > 0.0
     }
 
     /// The first partial of `verdict`'s key as its partials in the round window tell it, hertz.
