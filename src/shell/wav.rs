@@ -84,8 +84,10 @@ pub fn read(path: &Path) -> Result<Recording, WavError> {
 enum Form {
     /// Unsigned, silence at 128.
     Byte,
-    /// Signed, so many bytes, left-justified in them.
-    Signed(usize),
+    /// Signed, left-justified in its bytes.
+    Signed16,
+    Signed24,
+    Signed32,
     Float,
     Double,
 }
@@ -94,30 +96,46 @@ impl Form {
     fn bytes(self) -> usize {
         match self {
             Form::Byte => 1,
-            Form::Signed(bytes) => bytes,
-            Form::Float => 4,
+            Form::Signed16 => 2,
+            Form::Signed24 => 3,
+            Form::Signed32 | Form::Float => 4,
             Form::Double => 8,
         }
     }
 
-    /// One sample from as many bytes as it has. Not-a-number counts as silence.
-    fn sample(self, bytes: &[u8]) -> f32 {
-        let value = match self {
-            Form::Byte => (f32::from(bytes[0]) - 128.0) / 128.0,
-            Form::Signed(count) => {
-                // The bytes become the topmost of 32 bits; their sign is where it belongs then.
-                let mut whole = [0; 4];
-                whole[4 - count..].copy_from_slice(bytes);
-                i32::from_le_bytes(whole) as f32 / 2_147_483_648.0
-            }
-            Form::Float => f32::from_le_bytes([bytes[0], bytes[1], bytes[2], bytes[3]]),
-            Form::Double => {
-                let mut whole = [0; 8];
-                whole.copy_from_slice(bytes);
-                f64::from_le_bytes(whole) as f32
-            }
-        };
-        if value.is_finite() { value } else { 0.0 }
+    /// Appends the frames of `bytes` to `mono`, their `channels` averaged. Not-a-number counts as silence.
+    fn mix(self, bytes: &[u8], channels: usize, mono: &mut Vec<f32>) {
+        // The bytes of an integer become the topmost of 32 bits; their sign is where it belongs then.
+        let whole = |bytes| i32::from_le_bytes(bytes) as f32 / 2_147_483_648.0;
+        match self {
+            Form::Byte => average(bytes, channels, mono, |[b]| (f32::from(b) - 128.0) / 128.0),
+            Form::Signed16 => average(bytes, channels, mono, |[a, b]| whole([0, 0, a, b])),
+            Form::Signed24 => average(bytes, channels, mono, |[a, b, c]| whole([0, a, b, c])),
+            Form::Signed32 => average(bytes, channels, mono, whole),
+            Form::Float => average(bytes, channels, mono, f32::from_le_bytes),
+            Form::Double => average(bytes, channels, mono, |b| f64::from_le_bytes(b) as f32),
+        }
+    }
+}
+
+/// Appends to `mono` the mean of each frame of `channels` samples, each of `SIZE` bytes that `sample` reads.
+fn average<const SIZE: usize>(
+    bytes: &[u8],
+    channels: usize,
+    mono: &mut Vec<f32>,
+    sample: impl Fn([u8; SIZE]) -> f32,
+) {
+    let heard = |bytes: &[u8; SIZE]| {
+        Some(sample(*bytes))
+            .filter(|s| s.is_finite())
+            .unwrap_or(0.0)
+    };
+    let samples = bytes.as_chunks::<SIZE>().0;
+    if channels == 1 {
+        mono.extend(samples.iter().map(heard));
+    } else {
+        let mean = |frame: &[[u8; SIZE]]| frame.iter().map(heard).sum::<f32>() / channels as f32;
+        mono.extend(samples.chunks_exact(channels).map(mean));
     }
 }
 
@@ -211,12 +229,9 @@ impl Reader {
                 *left = 0;
             }
         }
-        let size = self.form.bytes();
         let whole = got / frame;
-        mono.extend(self.bytes[..whole * frame].chunks_exact(frame).map(|f| {
-            let sum: f32 = f.chunks_exact(size).map(|s| self.form.sample(s)).sum();
-            sum / self.channels as f32
-        }));
+        self.form
+            .mix(&self.bytes[..whole * frame], self.channels, mono);
         Ok(whole)
     }
 }
@@ -304,7 +319,9 @@ fn read_format(body: &[u8]) -> Result<(Form, usize, u32), Fault> {
     let container = usize::from(bits).div_ceil(8);
     let form = match (tag, container) {
         (1, 1) => Form::Byte,
-        (1, 2..=4) => Form::Signed(container),
+        (1, 2) => Form::Signed16,
+        (1, 3) => Form::Signed24,
+        (1, 4) => Form::Signed32,
         (3, 4) => Form::Float,
         (3, 8) => Form::Double,
         (1 | 3, _) => {

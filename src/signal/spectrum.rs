@@ -58,6 +58,21 @@ pub fn dot(a: &[f32], b: &[f32]) -> f32 {
     lanes.iter().sum::<f32>() + rest
 }
 
+/// The least size of a transform that holds `length` samples and is quick: even, and half of it has no factor above 7.
+pub fn quick_size(length: usize) -> usize {
+    let smooth = |size: &usize| {
+        let rest = [2, 3, 5, 7].iter().fold(*size, |mut rest, factor| {
+            while rest.is_multiple_of(*factor) {
+                rest /= factor;
+            }
+            rest
+        });
+        rest == 1
+    };
+    let half = length.div_ceil(2).max(1);
+    2 * (half..).find(smooth).unwrap_or(half)
+}
+
 /// A transform of one size, with its buffers.
 pub struct Spectrum {
     plan: Arc<dyn RealToComplex<f32>>,
@@ -136,6 +151,14 @@ mod tests {
             assert!((power[100] - 1.0).abs() < 0.01, "{}", power[100]);
             let best = (0..power.len()).max_by(|a, b| power[*a].total_cmp(&power[*b]));
             assert_eq!(best, Some(100));
+        }
+    }
+
+    #[test]
+    fn quick_sizes_hold_what_they_must_in_small_factors() {
+        // Worked by hand: 278 = 2·139 goes to 280 = 2³·5·7, 186 = 2·3·31 to 189 = 3³·7, 371 = 7·53 to 375 = 3·5³.
+        for (length, size) in [(0, 2), (512, 512), (556, 560), (372, 378), (741, 750)] {
+            assert_eq!(quick_size(length), size);
         }
     }
 

@@ -2,6 +2,8 @@
 //! In: the power that is new since the onset. Out: a contrast per key: square roots of the magnitude at the partials less
 //! those half-way between them, against the root of all energy. The half-way points settle the octave.
 
+use std::sync::LazyLock;
+
 use super::grid::{Grid, KeyGrid, STIFFNESS};
 
 /// Mistuning tried to each side, cents, and in steps of.
@@ -40,9 +42,20 @@ pub(super) struct Relief {
     /// The roots over logarithmic frequency: all values of the first phase, a step apart, then those of the next. Moving a
     /// comb by a step is then moving along by one.
     fine: Vec<f32>,
-    /// Where its values lie, hertz.
-    fine_at: Vec<f32>,
 }
+
+/// From this number on floats are whole.
+const FLOAT_WHOLE: f32 = 8_388_608.0;
+
+/// Where the values of a fine spectrum lie, hertz.
+static FINE_AT: LazyLock<Vec<f32>> = LazyLock::new(|| {
+    (0..PHASES * STEPS)
+        .map(|i| {
+            let place = (i % STEPS) * PHASES + i / STEPS;
+            (LOWEST * (place as f64 / PER_OCTAVE).exp2()) as f32
+        })
+        .collect()
+});
 
 impl Relief {
     /// Takes the power of each bin, `bin` hertz wide, from a window of `seconds`. False if there is none.
@@ -61,13 +74,12 @@ impl Relief {
         let top = ((5_000.0 / bin) as usize).min(power.len());
         self.roots.resize(power.len(), 0.0);
         self.magnitudes.resize(power.len(), 0.0);
-        self.energy_above.resize(power.len() + 1, 0.0);
-        self.energy_above[power.len()] = 0.0;
-        for at in (0..power.len()).rev() {
-            let share = if at < lowest { 0.0 } else { power[at] * scale };
-            self.magnitudes[at] = share.sqrt();
-            self.roots[at] = self.magnitudes[at].sqrt();
-            self.energy_above[at] = self.energy_above[at + 1] + share;
+        self.magnitudes[..lowest].fill(0.0);
+        self.roots[..lowest].fill(0.0);
+        let shown = self.magnitudes.iter_mut().zip(&mut self.roots).zip(power);
+        for ((magnitude, root), power) in shown.skip(lowest) {
+            *magnitude = (power * scale).sqrt();
+            *root = magnitude.sqrt();
         }
         // The loudest bin counts wherever it lies: where all is hiss above 5 kHz there is no comb.
         let energy: f32 = self.magnitudes[..top].iter().sum();
@@ -75,21 +87,44 @@ impl Relief {
         true
     }
 
-    /// Readies it for [`fit`], [`coarse`] and [`stiffness_evidence`].
+    /// Root of the magnitude at `hz`.
+    pub(super) fn at(&self, hz: f64) -> f32 {
+        between(&self.roots, (hz / self.bin) as f32)
+    }
+
+    /// Length of the window, seconds.
+    pub(super) fn seconds(&self) -> f64 {
+        f64::from(self.seconds)
+    }
+
+    /// Hertz per bin.
+    pub(super) fn bin(&self) -> f64 {
+        self.bin
+    }
+
+    /// Readies it for [`fit`], [`coarse`], [`line_contrast`] and [`stiffness_evidence`].
     pub(super) fn refine(&mut self) {
-        if self.fine_at.is_empty() {
-            self.fine_at = (0..PHASES * STEPS)
-                .map(|i| {
-                    let place = (i % STEPS) * PHASES + i / STEPS;
-                    (LOWEST * (place as f64 / PER_OCTAVE).exp2()) as f32
-                })
-                .collect();
-        }
         let scale = (self.bin as f32).recip();
-        self.fine.clear();
         let roots = &self.roots;
-        self.fine
-            .extend(self.fine_at.iter().map(|hz| between(roots, hz * scale)));
+        self.fine.clear();
+        self.fine.extend(FINE_AT.iter().map(|hz| {
+            let position = hz * scale;
+            // A number so large has whole parts only: they come without the care that turning a float to a number takes.
+            let low = position + (FLOAT_WHOLE - 0.5);
+            let share = position - (low - FLOAT_WHOLE);
+            let low = (low.to_bits() & (FLOAT_WHOLE as u32 - 1)) as usize;
+            match roots.get(low..low + 2) {
+                Some(pair) => pair[0] + (pair[1] - pair[0]) * share,
+                None => 0.0,
+            }
+        }));
+        self.energy_above.clear();
+        self.energy_above.resize(self.magnitudes.len() + 1, 0.0);
+        let mut above = 0.0;
+        for (energy, magnitude) in self.energy_above.iter_mut().zip(&self.magnitudes).rev() {
+            above += magnitude * magnitude;
+            *energy = above;
+        }
     }
 
     /// Sums of a comb's weights times the roots at its `places` (log₂ of multiples of `first`, in fine values), moved to each

@@ -3,6 +3,7 @@
 //! The window starts at the onset and grows; what rang before the onset is taken off.
 
 use super::comb::{Fit, beside, coarse, fit, line_contrast};
+use super::company;
 use super::grid::{Grid, KEYS, STIFFNESS, along, inharmonicity, key};
 use super::measure::first_partial;
 use super::window::{Analyser, Scene, Shape, Slot};
@@ -85,6 +86,7 @@ pub(super) struct Decider {
     early: Slot,
     /// Length of the sound in the early window, and what it says of each key; kept until the onset changes.
     early_length: usize,
+    early_is_round: bool,
     onset: usize,
     early_fits: Vec<Option<Line>>,
     rate: f64,
@@ -111,6 +113,7 @@ impl Decider {
             early: analyser.slot(),
             analyser,
             early_length: 0,
+            early_is_round: false,
             onset: 0,
             early_fits: vec![None; KEYS],
             rate,
@@ -130,11 +133,15 @@ impl Decider {
         let length = scene.after.len();
         let early = ((EARLY_S * self.rate) as usize).min(length);
         if early != self.early_length {
-            let part = scene.part(0.0, (early as f64 + 0.5) / length as f64);
-            if !self.analyser.fill(&mut self.early, Shape::Round, &part) {
-                return None;
+            // Up to its length the round window is the early one.
+            self.early_is_round = early == length;
+            if !self.early_is_round {
+                let part = scene.part(0.0, (early as f64 + 0.5) / length as f64);
+                if !self.analyser.fill(&mut self.early, Shape::Round, &part) {
+                    return None;
+                }
+                self.early.relief.refine();
             }
-            self.early.relief.refine();
             self.early_length = early;
             self.early_fits.fill(None);
         }
@@ -180,15 +187,25 @@ impl Decider {
         })
     }
 
+    /// The early window.
+    fn early(&self) -> &Slot {
+        if self.early_is_round {
+            &self.round
+        } else {
+            &self.early
+        }
+    }
+
     /// The keys worth a full look.
     fn shortlist(&self) -> Vec<usize> {
+        let relief = &self.early().relief;
         let mut by_comb = Vec::with_capacity(KEYS);
         let mut by_line = Vec::with_capacity(KEYS);
         for key in 0..KEYS {
             let w = &self.weights[key];
             let flat = coarse(&self.grid, &self.flat.relief, key);
-            let early = coarse(&self.grid, &self.early.relief, key);
-            let line = line_contrast(&self.grid, &self.early.relief, key, &early);
+            let early = coarse(&self.grid, relief, key);
+            let line = line_contrast(&self.grid, relief, key, &early);
             by_comb.push(((w[0] + w[1]) * flat.contrast + w[6], key));
             by_line.push((line, key));
         }
@@ -213,12 +230,13 @@ impl Decider {
         let line = match self.early_fits[key] {
             Some(line) => line,
             None => {
-                let early = fit(&self.grid, &self.early.relief, key);
+                let slot = self.early();
+                let early = fit(&self.grid, &slot.relief, key);
                 let first = early.first(&self.grid.keys[key]);
                 let line = Line {
-                    contrast: line_contrast(&self.grid, &self.early.relief, key, &early),
-                    height: height(&self.early, first),
-                    lead: lead(&self.early, first),
+                    contrast: line_contrast(&self.grid, &slot.relief, key, &early),
+                    height: height(slot, first),
+                    lead: lead(slot, first),
                 };
                 self.early_fits[key] = Some(line);
                 line
@@ -262,6 +280,12 @@ impl Decider {
                 beside(&self.grid, relief, verdict.key, &verdict.round, other)
             })
             .fold(0.0, f32::max)
+    }
+
+    /// Whether more keys than that of `verdict` seem to have been struck, a third and more away from it or from each other;
+    /// `among` as in [`company::excess`].
+    pub(super) fn is_chord(&self, verdict: &Verdict, among: (f32, f32, f64)) -> bool {
+        company::excess(&self.grid, &self.round.relief, verdict, among) > 0.0
     }
 
     /// The first partial of `verdict`'s key as its partials in the round window tell it, hertz.

@@ -9,6 +9,8 @@ use super::window::{Scene, Shape, Slot};
 
 /// Number of measures.
 pub(super) const MEASURES: usize = 20;
+/// Place among them of the contrast of the weaker part, log₂.
+pub(super) const WEAKER: usize = 2;
 /// Place among them of how the partials grow from the early to the late part, decibels (decay where they fall).
 pub(super) const GROWTH: usize = 5;
 

@@ -274,6 +274,7 @@ impl Listener {
                 run: VecDeque::new(),
                 faint: None,
                 held: None,
+                chord: false,
                 voiced: false,
                 sung: self.sounding.as_ref().is_some_and(|s| s.struck.is_none()),
                 first: onset.sample < ((KEPT_S + BEGINNING_S) * self.rate) as usize,
@@ -341,8 +342,8 @@ impl Listener {
         let (Some(open), Some((lowest, highest))) = (self.open, self.options.voice) else {
             return;
         };
-        // What has not come to its pitch yet is judged when it has.
-        if stretch.sliding {
+        // What has not come to its pitch yet is judged when it has; the pitch that a chord seems to have is of none of its keys.
+        if stretch.sliding || self.pending.iter().any(|p| p.chord) {
             return;
         }
         let late = (stretch.begun as f64 - open.onset.sample as f64) / self.rate;

@@ -5,6 +5,7 @@
 //! 22–44 kHz and analysed there; every other constant is in seconds or hertz.
 
 mod comb;
+mod company;
 mod decide;
 mod event;
 mod evidence;

@@ -4,7 +4,7 @@
 
 use std::collections::VecDeque;
 
-use super::super::spectrum::{Spectrum, dot, hann};
+use super::super::spectrum::{Spectrum, dot, hann, quick_size};
 
 /// Frames over which growth is measured.
 const LAG: usize = 3;
@@ -69,8 +69,8 @@ impl OnsetDetector {
     /// A detector for `rate` samples a second that is fed every `hop` samples.
     pub(super) fn new(rate: f64, hop: usize) -> OnsetDetector {
         let length = 2 * (FRAME_S * rate / 2.0).round() as usize;
-        let spectrum = Spectrum::new(length);
-        let bands = bands(rate, length);
+        let spectrum = Spectrum::new(quick_size(length));
+        let bands = bands(rate, spectrum.size());
         let count = bands.len();
         OnsetDetector {
             window: hann(length),

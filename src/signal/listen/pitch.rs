@@ -2,7 +2,7 @@
 //! In: a frame of one length at the working rate. Out: an [`Estimate`]; no pitch is `None`, never 0 Hz.
 //! Source: normalised square difference (McLeod & Wyvill 2005, ICMC), by the Wiener–Khinchin theorem.
 
-use super::super::spectrum::{Spectrum, dot, hann};
+use super::super::spectrum::{Spectrum, dot, hann, quick_size, sum};
 use super::comb::{Relief, contrast_at};
 use super::grid::{Grid, KEYS, STIFFNESS, inharmonicity, key};
 use super::measure::first_partial;
@@ -28,7 +28,7 @@ pub(super) struct Estimate {
 pub(super) struct PitchFinder {
     length: usize,
     rate: f64,
-    /// For the autocorrelation: twice the frame.
+    /// For the autocorrelation: half as long again as the frame.
     plain: Spectrum,
     ones: Vec<f32>,
     mirrored: Vec<f32>,
@@ -48,14 +48,15 @@ impl PitchFinder {
     pub(super) fn new(rate: f64, seconds: f64) -> PitchFinder {
         let length = (seconds * rate) as usize;
         let size = (2 * length).next_power_of_two();
-        let plain = Spectrum::new(size);
+        // Lags up to half the frame need no more room.
+        let plain = Spectrum::new(quick_size(length + length / 2 + 1));
         let shaped = Spectrum::new(size);
         PitchFinder {
             length,
             rate,
             ones: vec![1.0; length],
-            mirrored: vec![0.0; size],
-            all_ones: vec![1.0; size],
+            mirrored: vec![0.0; plain.size()],
+            all_ones: vec![1.0; plain.size()],
             correlation: Vec::new(),
             window: hann(length),
             power: vec![0.0; shaped.bins()],
@@ -146,8 +147,8 @@ impl PitchFinder {
         let length = frame.len();
         // Undoes the scales of both transforms.
         let scale = (length * length) as f32 / 8.0;
-        let mean = frame.iter().sum::<f32>() / length as f32;
-        let total: f32 = frame.iter().map(|s| (s - mean) * (s - mean)).sum();
+        let mean = sum(frame) / length as f32;
+        let total = (dot(frame, frame) - length as f32 * mean * mean).max(0.0);
         let lags = length / 2;
         self.correlation.clear();
         let transformed = self.plain.transform(&self.mirrored, &self.all_ones);

@@ -2,6 +2,8 @@
 //! In: the sound before an onset. Out: its continuation below 2.5 kHz, to be taken off the sound after the onset.
 //! Source: Burg's method (Burg 1975, Stanford thesis; recursion as in Kay & Marple 1981, Proc. IEEE 69:1380).
 
+use super::super::spectrum;
+
 /// Prediction runs near this rate: ringing strings matter below 2.5 kHz.
 const RATE: f64 = 5_500.0;
 /// Most coefficients; four lines of a ringing bass note need a hundred and more.
@@ -64,7 +66,7 @@ impl RingPredictor {
             .map(|i| {
                 let centre = first + i * factor;
                 let window = &before[centre - half..=centre + half];
-                f64::from(window.iter().zip(taps).map(|(s, t)| s * t).sum::<f32>())
+                f64::from(spectrum::dot(window, taps))
             })
             .collect();
         let Some(coefficients) = burg(&thinned) else {
@@ -97,10 +99,12 @@ fn burg(sound: &[f64]) -> Option<Vec<f64>> {
     let last = forward.len();
     let mut coefficients: Vec<f64> = Vec::with_capacity(order);
     let mut earlier = Vec::with_capacity(order);
+    let both = |f: &[f64], b: &[f64]| dot(f, f) + dot(b, b);
+    let mut energy = both(&forward, &backward);
+    let mut measured = energy;
     for step in 0..order {
         // The backward errors fall one behind with each step.
         let (f, b) = (&mut forward[step..], &mut backward[..last - step]);
-        let energy = dot(f, f) + dot(b, b);
         let cross = dot(f, b);
         if energy <= 1e-18 {
             break;
@@ -114,10 +118,18 @@ fn burg(sound: &[f64]) -> Option<Vec<f64>> {
         if step + 1 == order {
             break;
         }
-        for (f, b) in f.iter_mut().zip(b) {
+        for (f, b) in f.iter_mut().zip(b.iter_mut()) {
             let (old_f, old_b) = (*f, *b);
             *f = old_f - reflection * old_b;
             *b = old_b - reflection * old_f;
+        }
+        // What is left of both errors, without those that the next step has no partner for …
+        let paired = b.len() - 1;
+        energy = (1.0 - reflection * reflection) * energy - f[0] * f[0] - b[paired] * b[paired];
+        // … which is measured again before the differences lose their digits.
+        if energy < 1e-6 * measured {
+            energy = both(&f[1..], &b[..paired]);
+            measured = energy;
         }
     }
     Some(coefficients)

@@ -129,16 +129,13 @@ pub(super) enum Company {
 /// Whether the key of `verdict` was struck alone, where lines within a tone beside its own have the share `beside` of its
 /// strength after `seconds`. When they are first decided, single notes have 0.29 in the middle and 0.58 in 97 of 100,
 /// neighbours struck together 0.73; after 0.11 s 0.16 and 0.35, neighbours 0.76. Below C3 the windows cannot tell.
-pub(super) fn company(verdict: &Verdict, beside: f32, seconds: f64) -> Company {
+/// `chord`: keys further away seem to have been struck, which a longer window may deny.
+pub(super) fn company(verdict: &Verdict, beside: f32, chord: bool, seconds: f64) -> Company {
     let doubtful = verdict.key >= BASS && beside >= COMPANY_SURE;
-    if seconds < COMPANY_S {
-        if doubtful && beside >= COMPANY_DOUBTED {
-            Company::Doubtful
-        } else {
-            Company::Alone
-        }
-    } else if doubtful {
+    if doubtful && seconds >= COMPANY_S {
         Company::Beside
+    } else if chord || doubtful && beside >= COMPANY_DOUBTED {
+        Company::Doubtful
     } else {
         Company::Alone
     }

@@ -79,14 +79,30 @@ pub(super) struct Analyser {
     around: [Vec<Around>; 2],
     sums: Vec<f64>,
     logs: Vec<f64>,
+    octaves: Vec<f32>,
     rate: f64,
 }
 
 /// Bins around one: those its mean is taken of, and those its typical value is.
 #[derive(Debug, Clone)]
 struct Around {
-    mean: (usize, usize),
-    typical: (usize, usize),
+    mean: Span,
+    typical: Span,
+}
+
+/// Bins from one to before another, in as little memory as does, and one by their number.
+#[derive(Debug, Clone)]
+struct Span {
+    from: u16,
+    to: u16,
+    share: f32,
+}
+
+impl Span {
+    /// Mean over it, where `sums` has the sum of all before each bin.
+    fn mean(&self, sums: &[f64]) -> f32 {
+        (sums[usize::from(self.to)] - sums[usize::from(self.from)]) as f32 * self.share
+    }
 }
 
 impl Around {
@@ -95,7 +111,12 @@ impl Around {
         let frequency = at as f64 * bin;
         let within = |reach: f64| {
             let reach = (reach / bin) as usize + 1;
-            (at.saturating_sub(reach), (at + reach + 1).min(bins))
+            let (from, to) = (at.saturating_sub(reach), (at + reach + 1).min(bins));
+            Span {
+                from: from as u16,
+                to: to as u16,
+                share: 1.0 / (to - from) as f32,
+            }
         };
         Around {
             mean: within((0.05 * frequency).max(40.0)),
@@ -125,6 +146,7 @@ impl Analyser {
             heard: Vec::with_capacity(bins),
             sums: vec![0.0; bins + 1],
             logs: vec![0.0; bins + 1],
+            octaves: vec![0.0; bins],
             rate,
         }
     }
@@ -204,23 +226,21 @@ impl Analyser {
     /// the lesser of its mean and twice its typical value around.
     fn even_floor(&mut self, slot: &mut Slot, which: usize, share: f32) {
         let floor = &mut slot.floor;
+        for (octave, power) in self.octaves.iter_mut().zip(floor.iter()) {
+            *octave = quick_log2(power.max(1e-20));
+        }
         let (mut sum, mut log) = (0.0, 0.0);
-        for ((p, sums), logs) in floor
-            .iter()
-            .zip(&mut self.sums[1..])
-            .zip(&mut self.logs[1..])
-        {
-            sum += f64::from(*p);
-            log += f64::from(quick_log2(p.max(1e-20)));
+        let sums = self.sums[1..].iter_mut().zip(&mut self.logs[1..]);
+        for ((power, octave), (sums, logs)) in floor.iter().zip(&self.octaves).zip(sums) {
+            sum += f64::from(*power);
+            log += f64::from(*octave);
             (*sums, *logs) = (sum, log);
         }
         for (value, around) in floor.iter_mut().zip(&self.around[which]) {
-            let mean =
-                |sums: &[f64], (a, b): (usize, usize)| (sums[b] - sums[a]) as f32 / (b - a) as f32;
             // The mean of the logarithm of noise power lies 0.83 octaves below the logarithm of its mean (Euler's constant).
-            let twice_typical = quick_exp2(mean(&self.logs, around.typical) + 1.833);
+            let twice_typical = quick_exp2(around.typical.mean(&self.logs) + 1.833);
             let least = share * *value;
-            *value = mean(&self.sums, around.mean).min(twice_typical).max(least);
+            *value = around.mean.mean(&self.sums).min(twice_typical).max(least);
         }
     }
 }

@@ -30,6 +30,8 @@ pub(super) struct Pending {
     pub(super) faint: Option<(Verdict, f32)>,
     /// A key that was sure enough but may have company, with its log odds.
     pub(super) held: Option<(Verdict, f32)>,
+    /// The newest window that was sure enough looked like several keys struck together.
+    pub(super) chord: bool,
     /// A window had a period.
     pub(super) voiced: bool,
     /// It came while a voice held a note: a syllable may have begun.
@@ -99,7 +101,16 @@ impl Listener {
             let babble =
                 pending.sung || pending.first || self.babble(pending.onset.sample) >= BABBLE;
             if rules::enough(&pending.run, &verdict, odds, *seconds, babble) {
-                match rules::company(&verdict, self.decider.company(&verdict), *seconds) {
+                let among = (odds, measures[evidence::WEAKER], *seconds);
+                // Somebody who talks leaves lines, too.
+                let talk = pending.sung || self.babble(pending.onset.sample) >= BABBLE;
+                pending.chord = !talk && self.decider.is_chord(&verdict, among);
+                match rules::company(
+                    &verdict,
+                    self.decider.company(&verdict),
+                    pending.chord,
+                    *seconds,
+                ) {
                     Company::Alone => {
                         self.strike(pending, &verdict, odds, Surety::Sure, events);
                         return true;
