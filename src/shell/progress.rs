@@ -96,6 +96,8 @@ impl Progress {
             forecast: self.forecast,
             floor: (self.reading.model.floor_ms(), self.reading.floor.is_some()),
             taken_back: self.taken_back,
+            heard: self.reading.prompt == PromptKind::Ear,
+            by_ear: self.hearing.facts(),
             names,
         }
     }
@@ -245,7 +247,12 @@ impl Progress {
         }
         if self.rows.is_empty() {
             if self.hearing.is_empty() {
-                lines.push("Nothing is answered yet.".to_owned());
+                let nothing = if self.practised.is_empty() {
+                    "Nothing is answered yet."
+                } else {
+                    "Nothing of what this stage asks is answered yet."
+                };
+                lines.push(nothing.to_owned());
             }
             lines.extend(self.hearing.lines(wording));
             return lines;
