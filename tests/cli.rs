@@ -81,6 +81,23 @@ fn the_first_run_makes_folder_learner_and_course_without_asking() {
 }
 
 #[test]
+fn programs_begun_at_once_the_first_time_all_find_their_learner() {
+    let rig = Rig::new();
+    let begun: Vec<_> = (0..4)
+        .map(|_| {
+            let mut command = rig.command(&["progress"]);
+            let command = command.stdin(Stdio::null()).stdout(Stdio::piped());
+            command.stderr(Stdio::piped()).spawn().unwrap()
+        })
+        .collect();
+    for one in begun {
+        let output = one.wait_with_output().unwrap();
+        assert!(output.status.success(), "{}", said(&output));
+    }
+    assert_eq!(rig.ok(&["learner", "list"]), "> Wren\n");
+}
+
+#[test]
 fn an_input_that_ends_early_is_exit_code_one_with_the_reason() {
     let rig = Rig::new();
     let args = ["practice", "--plain", "--seed", "1", "--prompts", "5"];

@@ -128,15 +128,12 @@ impl Home {
         let mut store = Store::open(&paths)?;
         let learner = match name {
             Some(name) => store.learner(name)?,
-            None => match store.current_learner()? {
-                Some(learner) => learner,
-                None => {
-                    let name = std::env::var("USER")
-                        .ok()
-                        .filter(|name| !name.trim().is_empty());
-                    store.add_learner(name.as_deref().unwrap_or(UNNAMED), clock::now())?
-                }
-            },
+            None => {
+                let name = std::env::var("USER")
+                    .ok()
+                    .filter(|name| !name.trim().is_empty());
+                store.current_or_first(name.as_deref().unwrap_or(UNNAMED), clock::now())?
+            }
         };
         let course = match store.course(learner.id)? {
             Some(CourseChoice {
