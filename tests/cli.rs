@@ -844,3 +844,93 @@ fn everything_is_had_in_words() {
     );
     assert_eq!(rig.sql("select count(*) from answers"), "1");
 }
+
+#[test]
+fn notes_are_given_as_the_learner_names_them_and_scientific_names_always() {
+    let rig = Rig::new();
+    let key_of = |note: &str| {
+        let file = rig.file("note.wav");
+        rig.ok(&[
+            "play",
+            note,
+            "--for",
+            "1",
+            "--wav",
+            file.to_str().unwrap(),
+            "--force",
+        ]);
+        let heard = rig.ok(&["hear", file.to_str().unwrap()]);
+        let row = heard.lines().nth(1).unwrap_or_default().to_owned();
+        row.split(',').nth(2).unwrap_or_default().to_owned()
+    };
+    // MIDI 1.0: C4 is 60, B4 71; common practice: German B is B flat, H is B.
+    assert_eq!(key_of("B4"), "71");
+    refused(&rig, &["play", "H4"], &["did you mean B4?"]);
+    rig.ok(&["settings", "names", "german"]);
+    for (note, key) in [
+        ("H4", "71"),
+        ("B4", "70"),
+        ("Bb4", "70"),
+        ("fis4", "66"),
+        ("F#4", "66"),
+    ] {
+        assert_eq!(key_of(note), key, "{note}");
+    }
+    rig.ok(&["settings", "voice", "H2-E4"]);
+    assert!(
+        rig.ok(&["settings", "voice"])
+            .starts_with("voice = H2-E4\n")
+    );
+    rig.ok(&["settings", "voice", "B2-E4"]);
+    assert!(
+        rig.ok(&["settings", "voice"])
+            .starts_with("voice = B2-E4\n")
+    );
+    rig.ok(&["settings", "names", "english"]);
+    assert!(
+        rig.ok(&["settings", "voice"])
+            .starts_with("voice = Bb2-E4\n")
+    );
+    rig.ok(&["settings", "names", "fixed-solfege"]);
+    for (note, key) in [("do4", "60"), ("sib4", "70"), ("B4", "71")] {
+        assert_eq!(key_of(note), key, "{note}");
+    }
+    refused(&rig, &["play", "H4"], &["'H4' is no note"]);
+    // The drone is read before it is looked for a screen or a microphone.
+    refused(
+        &rig,
+        &["hear", "--watch", "--drone", "H3"],
+        &["'H3' is no note"],
+    );
+}
+
+#[test]
+fn why_is_asked_by_the_name_that_is_shown() {
+    let rig = Rig::new();
+    // In groundwork's first stages B4 is natural; B flat comes with the black keys.
+    let why = |note: &str| {
+        let output = rig.run(&["progress", "--why", note]);
+        String::from_utf8(output.stdout).unwrap()
+    };
+    rig.ok(&["settings", "names", "german"]);
+    for (note, first) in [
+        ("H4@treble", "H4 "),
+        ("H4", "H4 "),
+        ("B4@treble", "B4 "),
+        ("B4 treble", "B4 "),
+        ("Fis4", "Fis4 "),
+        ("F#4@treble", "Fis4 "),
+    ] {
+        let told = why(note);
+        assert!(told.starts_with(first), "{note}: {told}");
+    }
+    rig.ok(&["settings", "names", "fixed-solfege"]);
+    assert!(why("si4").starts_with("si4 "), "{}", why("si4"));
+    assert!(why("si4@treble").starts_with("si4 "));
+    rig.ok(&["settings", "names", "movable-solfege"]);
+    assert!(
+        why("ti4@treble").starts_with("ti4 "),
+        "{}",
+        why("ti4@treble")
+    );
+}

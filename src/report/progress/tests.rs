@@ -196,6 +196,28 @@ fn names_under_the_notes_never_run_into_each_other() {
 }
 
 #[test]
+fn strips_are_said_by_the_names_that_stand_under_them() {
+    // Common practice: German H is B, B is B flat. White keys stand in the first stage, black ones in the fourth.
+    for (stage, notes) in [(0, ["H 4 ", "C 5 "]), (3, ["B 4 ", "Fis 4 "])] {
+        let learner = learner_at(stage, 4, true);
+        let mut facts = learner.facts();
+        facts.names = NoteNames::German;
+        let page = html(&facts);
+        let said: String = staff::strips(&facts)
+            .iter()
+            .map(|strip| strip.says.clone())
+            .collect();
+        for words in notes {
+            assert!(
+                said.contains(words) && page.contains(words),
+                "{words}: {said}"
+            );
+        }
+        assert!(!said.contains("sharp") && !said.contains("flat"), "{said}");
+    }
+}
+
+#[test]
 fn pace_is_by_the_learners_own_measure_and_every_colour_has_its_dots() {
     let learner = learner(10, true);
     let paces: Vec<_> = learner.figures.iter().filter_map(staff::Pace::of).collect();

@@ -156,13 +156,9 @@ pub(super) fn parse(text: &str, names: NoteNames, key: KeySignature) -> Option<S
         return Some(note);
     }
     if names != NoteNames::English {
-        for letter in crate::theory::Letter::ALL {
-            for alteration in crate::theory::Alteration::ALL {
-                let note = Spelling { letter, alteration };
-                if names.name(note, key, true).to_lowercase() == compact {
-                    return Some(note);
-                }
-            }
+        let of = |note: &Spelling| names.name(*note, key, true).to_lowercase() == compact;
+        if let Some(note) = Spelling::all().find(of) {
+            return Some(note);
         }
     }
     compact.parse().ok()
