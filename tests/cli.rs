@@ -934,3 +934,18 @@ fn why_is_asked_by_the_name_that_is_shown() {
         why("ti4@treble")
     );
 }
+
+#[test]
+fn what_hear_would_not_heed_is_refused_with_the_remedy() {
+    let rig = Rig::new();
+    let take = sample("grand/A4.wav");
+    for option in [["--for", "2"], ["--drone", "A3"]] {
+        let args = [&["hear", take.as_str()], &option[..]].concat();
+        refused(&rig, &args, &["--microphone"]);
+    }
+    refused(
+        &rig,
+        &["hear"],
+        &["stavelark hear take.wav", "--microphone", "--watch"],
+    );
+}

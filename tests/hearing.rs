@@ -509,3 +509,26 @@ fn a_sitting_by_ear_comes_back_with_its_sound() {
     screen.send("\x1b");
     assert_eq!(screen.end(), 0);
 }
+
+#[test]
+fn the_microphone_is_opened_only_when_it_is_asked_for() {
+    let rig = Rig::new();
+    let server = SoundServer::start();
+    let mut screen = server.screen(&rig, &["--ascii"], (80, 24));
+    screen.wait_for("Enter");
+    assert_eq!(server.listeners(), 0);
+    screen.send("\r");
+    screen.wait_for("Which note is this?");
+    assert_eq!(server.listeners(), 0);
+    // A verdict, with its sound.
+    let before = screen.text();
+    screen.send("c");
+    screen.wait_until("a verdict", |screen| screen.text() != before);
+    assert_eq!(server.listeners(), 0);
+    screen.send("\x03");
+    assert_eq!(screen.end(), 0);
+    let mut screen = server.screen(&rig, &["practice", "--answer-by", "piano"], (80, 24));
+    screen.wait_until("the microphone", |_| server.listeners() == 1);
+    screen.send("\x03");
+    assert_eq!(screen.end(), 0);
+}

@@ -533,6 +533,36 @@ fn sheets_and_the_report_are_whole_pdfs_whose_words_can_be_read() {
 }
 
 #[test]
+fn a_sheet_is_printed_for_several_learners_at_once() {
+    let rig = Rig::new();
+    for name in ["Wren", "Osric"] {
+        rig.ok(&["learner", "add", name]);
+    }
+    let file = rig.file("days.pdf");
+    let both = ["--learner", "Wren", "--learner", "Osric"];
+    ok(
+        &rig,
+        &[&["sheet", "days", file.to_str().unwrap()], &both[..]].concat(),
+    );
+    check_pdf(&file, &["Wren", "Osric"]);
+    let one = rig.file("one.pdf");
+    ok(
+        &rig,
+        &["sheet", "days", one.to_str().unwrap(), "--learner", "Osric"],
+    );
+    let text = told_by("pdftotext", "poppler-utils", &[one.to_str().unwrap(), "-"]);
+    assert!(text.contains("Osric") && !text.contains("Wren"), "{text}");
+    // Only sheets take several.
+    let refused = on_the_day(&rig, &[&["progress"], &both[..]].concat());
+    assert_eq!(refused.status.code(), Some(2));
+    let said = String::from_utf8_lossy(&refused.stderr);
+    assert!(
+        said.contains("only `sheet` takes several learners"),
+        "{said}"
+    );
+}
+
+#[test]
 fn files_are_never_written_over_unasked_and_a_folder_that_cannot_be_written_is_named() {
     let rig = Rig::new();
     rig.ok(&["learner", "add", "Wren"]);

@@ -319,7 +319,6 @@ pub struct VoiceArgs {
 #[derive(Debug, Args)]
 pub struct HearArgs {
     /// The recording.
-    #[arg(required_unless_present_any = ["microphone", "watch"])]
     pub file: Option<PathBuf>,
     /// Hear the microphone, until Ctrl-C.
     #[arg(long, conflicts_with = "file")]

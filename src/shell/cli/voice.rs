@@ -40,8 +40,8 @@ pub(super) fn run(cli: &Cli, args: &VoiceArgs) -> anyhow::Result<ExitCode> {
     };
     let Some(range) = VoiceRange::found(&sung) else {
         warn(
-            "Too little was heard to tell a range: it takes at least an octave of notes, each held for a moment. Nothing was \
-             changed. You can also say it: stavelark settings voice alto",
+            "Too little was heard to tell a range: it takes notes at least a major sixth apart, and those \
+             between, each held for a moment. Nothing was changed. You can also say it: stavelark settings voice alto",
         );
         return Ok(unfinished());
     };
