@@ -81,6 +81,23 @@ fn the_first_run_makes_folder_learner_and_course_without_asking() {
 }
 
 #[test]
+fn programs_begun_at_once_the_first_time_all_find_their_learner() {
+    let rig = Rig::new();
+    let begun: Vec<_> = (0..4)
+        .map(|_| {
+            let mut command = rig.command(&["progress"]);
+            let command = command.stdin(Stdio::null()).stdout(Stdio::piped());
+            command.stderr(Stdio::piped()).spawn().unwrap()
+        })
+        .collect();
+    for one in begun {
+        let output = one.wait_with_output().unwrap();
+        assert!(output.status.success(), "{}", said(&output));
+    }
+    assert_eq!(rig.ok(&["learner", "list"]), "> Wren\n");
+}
+
+#[test]
 fn an_input_that_ends_early_is_exit_code_one_with_the_reason() {
     let rig = Rig::new();
     let args = ["practice", "--plain", "--seed", "1", "--prompts", "5"];
@@ -826,4 +843,109 @@ fn everything_is_had_in_words() {
             .any(|sign| ('\u{2800}'..='\u{28ff}').contains(&sign))
     );
     assert_eq!(rig.sql("select count(*) from answers"), "1");
+}
+
+#[test]
+fn notes_are_given_as_the_learner_names_them_and_scientific_names_always() {
+    let rig = Rig::new();
+    let key_of = |note: &str| {
+        let file = rig.file("note.wav");
+        rig.ok(&[
+            "play",
+            note,
+            "--for",
+            "1",
+            "--wav",
+            file.to_str().unwrap(),
+            "--force",
+        ]);
+        let heard = rig.ok(&["hear", file.to_str().unwrap()]);
+        let row = heard.lines().nth(1).unwrap_or_default().to_owned();
+        row.split(',').nth(2).unwrap_or_default().to_owned()
+    };
+    // MIDI 1.0: C4 is 60, B4 71; common practice: German B is B flat, H is B.
+    assert_eq!(key_of("B4"), "71");
+    refused(&rig, &["play", "H4"], &["did you mean B4?"]);
+    rig.ok(&["settings", "names", "german"]);
+    for (note, key) in [
+        ("H4", "71"),
+        ("B4", "70"),
+        ("Bb4", "70"),
+        ("fis4", "66"),
+        ("F#4", "66"),
+    ] {
+        assert_eq!(key_of(note), key, "{note}");
+    }
+    rig.ok(&["settings", "voice", "H2-E4"]);
+    assert!(
+        rig.ok(&["settings", "voice"])
+            .starts_with("voice = H2-E4\n")
+    );
+    rig.ok(&["settings", "voice", "B2-E4"]);
+    assert!(
+        rig.ok(&["settings", "voice"])
+            .starts_with("voice = B2-E4\n")
+    );
+    rig.ok(&["settings", "names", "english"]);
+    assert!(
+        rig.ok(&["settings", "voice"])
+            .starts_with("voice = Bb2-E4\n")
+    );
+    rig.ok(&["settings", "names", "fixed-solfege"]);
+    for (note, key) in [("do4", "60"), ("sib4", "70"), ("B4", "71")] {
+        assert_eq!(key_of(note), key, "{note}");
+    }
+    refused(&rig, &["play", "H4"], &["'H4' is no note"]);
+    // The drone is read before it is looked for a screen or a microphone.
+    refused(
+        &rig,
+        &["hear", "--watch", "--drone", "H3"],
+        &["'H3' is no note"],
+    );
+}
+
+#[test]
+fn why_is_asked_by_the_name_that_is_shown() {
+    let rig = Rig::new();
+    // In groundwork's first stages B4 is natural; B flat comes with the black keys.
+    let why = |note: &str| {
+        let output = rig.run(&["progress", "--why", note]);
+        String::from_utf8(output.stdout).unwrap()
+    };
+    rig.ok(&["settings", "names", "german"]);
+    for (note, first) in [
+        ("H4@treble", "H4 "),
+        ("H4", "H4 "),
+        ("B4@treble", "B4 "),
+        ("B4 treble", "B4 "),
+        ("Fis4", "Fis4 "),
+        ("F#4@treble", "Fis4 "),
+    ] {
+        let told = why(note);
+        assert!(told.starts_with(first), "{note}: {told}");
+    }
+    rig.ok(&["settings", "names", "fixed-solfege"]);
+    assert!(why("si4").starts_with("si4 "), "{}", why("si4"));
+    assert!(why("si4@treble").starts_with("si4 "));
+    rig.ok(&["settings", "names", "movable-solfege"]);
+    assert!(
+        why("ti4@treble").starts_with("ti4 "),
+        "{}",
+        why("ti4@treble")
+    );
+}
+
+#[test]
+fn what_hear_would_not_heed_is_refused_with_the_remedy() {
+    let rig = Rig::new();
+    let take = sample("grand/A4.wav");
+    for option in [["--for", "2"], ["--drone", "A3"]] {
+        let args = [&["hear", take.as_str()], &option[..]].concat();
+        refused(&rig, &args, &["--microphone"]);
+    }
+    refused(
+        &rig,
+        &["hear"],
+        &["stavelark hear take.wav", "--microphone", "--watch"],
+    );
 }

@@ -5,6 +5,7 @@ mod rig;
 
 use std::time::{Duration, Instant};
 
+use rig::sound_server::SoundServer;
 use rig::{PATIENCE, PROGRAM, Rig, Screen};
 use serde_json::Value;
 use stavelark::theory::Pitch;
@@ -16,6 +17,8 @@ const COURSE: &str = include_str!("rig/ears.toml");
 struct Sitting {
     rig: Rig,
     screen: Screen,
+    /// What is only heard is asked where it can be heard.
+    _server: SoundServer,
 }
 
 impl Sitting {
@@ -35,14 +38,13 @@ impl Sitting {
             "5",
         ];
         let events = ["--events", events.to_str().unwrap()];
-        let screen = Screen::start(
-            &rig,
-            &[PROGRAM],
-            &[args.as_slice(), &events].concat(),
-            (80, 24),
-            &[],
-        );
-        Sitting { rig, screen }
+        let server = SoundServer::start();
+        let screen = server.screen(&rig, &[args.as_slice(), &events].concat(), (80, 24));
+        Sitting {
+            rig,
+            screen,
+            _server: server,
+        }
     }
 
     fn events(&self, event: &str) -> Vec<Value> {
@@ -147,6 +149,7 @@ fn every_answer_stays_in_sight_beside_a_long_correction() {
     let rig = Rig::new();
     rig.ok(&["course", "use", "both-ways"]);
     rig.ok(&["settings", "names", "english"]);
+    let server = SoundServer::start();
     for (size, stage, question, answers) in [
         (
             (40, 12),
@@ -172,7 +175,7 @@ fn every_answer_stays_in_sight_beside_a_long_correction() {
         ),
     ] {
         let args = ["practice", "--stage", stage, "--seed", "3"];
-        let mut screen = Screen::start(&rig, &[PROGRAM], &args, size, &[]);
+        let mut screen = server.screen(&rig, &args, size);
         let words = |text: &str| text.split_whitespace().collect::<Vec<_>>().join(" ");
         screen.wait_until("the whole question", |screen| {
             words(&screen.text()).contains(question)
@@ -362,7 +365,12 @@ fn an_ear_sitting_in_words_says_what_may_be_chosen() {
         "5",
     ];
     // One of the three is right, whichever it is; what stands for none is told so.
-    let run = rig.fed(&args, "seventh\n1\nmajor third up\nP5\n1\n");
+    let server = SoundServer::start();
+    let run = rig.fed_in(
+        &server.environment(),
+        &args,
+        "seventh\n1\nmajor third up\nP5\n1\n",
+    );
     let told = String::from_utf8(run.stdout).unwrap();
     assert!(run.status.success(), "{told}");
     assert!(
@@ -387,7 +395,7 @@ fn an_ear_sitting_in_words_says_what_may_be_chosen() {
         "--seed",
         "5",
     ];
-    let run = rig.fed(&args, "C\nD\nE\nF\nG\n");
+    let run = rig.fed_in(&server.environment(), &args, "C\nD\nE\nF\nG\n");
     let told = String::from_utf8(run.stdout).unwrap();
     assert!(
         told.contains("C is heard first. Which note follows?") && !told.contains("staff:"),
@@ -407,4 +415,120 @@ fn an_ear_sitting_in_words_says_what_may_be_chosen() {
         1,
         "{json}"
     );
+}
+
+/// A learner on the course of all kinds of the ear.
+fn on_the_ear_course() -> Rig {
+    let rig = Rig::new();
+    std::fs::write(rig.file("ears.toml"), COURSE).unwrap();
+    rig.ok(&["course", "use", rig.file("ears.toml").to_str().unwrap()]);
+    rig.ok(&["settings", "names", "english"]);
+    rig
+}
+
+fn answers(rig: &Rig) -> String {
+    rig.sql("select count(*) from answers").trim().to_owned()
+}
+
+/// What is asked by ear in words, with its stage.
+const IN_WORDS: [&str; 6] = ["practice", "--plain", "--stage", "find", "--seed", "5"];
+
+#[test]
+fn what_cannot_be_heard_is_not_judged_in_words() {
+    let rig = on_the_ear_course();
+    let choice = ["practice", "--plain", "--stage", "intervals", "--seed", "5"];
+    let without = |args: &[&str], input: &str, remedy: &str| {
+        let run = rig.fed(args, input);
+        let told = String::from_utf8(run.stdout).unwrap();
+        assert!(told.contains("This is only heard, and"), "{told}");
+        assert!(
+            told.contains(remedy) && told.contains("stop ends the sitting"),
+            "{told}"
+        );
+        for words in [
+            "goes on in silence",
+            "Which note",
+            "Which interval",
+            "is right",
+            "start low",
+        ] {
+            assert!(!told.contains(words), "{words}: {told}");
+        }
+        assert_eq!(answers(&rig), "0");
+    };
+    // No output is there; an empty line looks for one again.
+    without(&IN_WORDS, "C\n\nD\nstop\n", "no sound output is there");
+    without(&choice, "1\n2\nstop\n", "an empty line looks again");
+    rig.ok(&["settings", "sound", "off"]);
+    without(&IN_WORDS, "C\nD\nstop\n", "stavelark settings sound on");
+    without(&choice, "1\n2\n", "sound is off");
+}
+
+#[test]
+fn what_cannot_be_heard_is_not_judged_on_the_screen() {
+    let rig = on_the_ear_course();
+    let args = ["practice", "--stage", "find", "--seed", "5"];
+    for (setting, says) in [("on", "no sound output is there"), ("off", "sound is off")] {
+        rig.ok(&["settings", "sound", setting]);
+        let mut screen = Screen::start(&rig, &[PROGRAM], &args, (80, 24), &[]);
+        screen.wait_for(says);
+        assert!(!screen.text().contains("start low"), "{}", screen.text());
+        screen.send("cde\r");
+        screen.wait_for(says);
+        screen.send("\x1b");
+        screen.wait_for("Enter");
+        screen.wait_until("the summary", |screen| !screen.text().contains(says));
+        screen.send("\x1b");
+        assert_eq!(screen.end(), 0);
+        assert_eq!(answers(&rig), "0");
+    }
+}
+
+#[test]
+fn a_sitting_by_ear_comes_back_with_its_sound() {
+    let rig = on_the_ear_course();
+    let mut server = SoundServer::start();
+    let args = ["practice", "--stage", "find", "--seed", "5"];
+    let mut screen = server.screen(&rig, &args, (80, 24));
+    screen.wait_for("Which note follows?");
+    server.take_away();
+    screen.wait_for("no sound output is there");
+    screen.send("c");
+    server.bring_back();
+    let began = Instant::now();
+    while !screen.text().contains("Which note follows?") {
+        assert!(began.elapsed() < PATIENCE, "{}", screen.text());
+        screen.send("\r");
+        std::thread::sleep(Duration::from_millis(200));
+    }
+    assert_eq!(answers(&rig), "0");
+    screen.send("\x1b");
+    screen.wait_for("Esc ends the sitting");
+    screen.send("\x1b");
+    screen.wait_until("the summary", |screen| !screen.text().contains("A rest."));
+    screen.send("\x1b");
+    assert_eq!(screen.end(), 0);
+}
+
+#[test]
+fn the_microphone_is_opened_only_when_it_is_asked_for() {
+    let rig = Rig::new();
+    let server = SoundServer::start();
+    let mut screen = server.screen(&rig, &["--ascii"], (80, 24));
+    screen.wait_for("Enter");
+    assert_eq!(server.listeners(), 0);
+    screen.send("\r");
+    screen.wait_for("Which note is this?");
+    assert_eq!(server.listeners(), 0);
+    // A verdict, with its sound.
+    let before = screen.text();
+    screen.send("c");
+    screen.wait_until("a verdict", |screen| screen.text() != before);
+    assert_eq!(server.listeners(), 0);
+    screen.send("\x03");
+    assert_eq!(screen.end(), 0);
+    let mut screen = server.screen(&rig, &["practice", "--answer-by", "piano"], (80, 24));
+    screen.wait_until("the microphone", |_| server.listeners() == 1);
+    screen.send("\x03");
+    assert_eq!(screen.end(), 0);
 }

@@ -117,6 +117,60 @@ fn three_weeks(rig: &Rig) {
     }
 }
 
+/// A sitting of `learner` by ear on 27 March: forty single notes, C, D and E right and F and G wrong; fifteen intervals,
+/// all right; twenty pairs of notes, those of ten cents and more told apart. Simulated by that rule. Gives how many were
+/// right.
+fn by_ear(rig: &Rig, learner: &str) -> u32 {
+    let at = (20_512 + 27) * 86_400_000_i64 + 17 * 3_600_000;
+    let mut sql = format!(
+        "BEGIN;
+         INSERT INTO sittings (learner, stage, day, started, \"offset\", seed)
+         SELECT id, 'find-five', '2026-03-27', {at}, 0, 1 FROM learners WHERE name = '{learner}';\n"
+    );
+    let mut answers: Vec<(String, String, bool)> = Vec::new();
+    for n in 0..40 {
+        let (note, right) = [
+            ("C4", true),
+            ("D4", true),
+            ("E4", true),
+            ("F4", false),
+            ("G4", false),
+        ][n % 5];
+        answers.push((
+            format!("{note}@treble"),
+            if right { note } else { "A4" }.to_owned(),
+            right,
+        ));
+    }
+    for _ in 0..15 {
+        answers.push((
+            "C4@treble!interval-m3-up".to_owned(),
+            "interval-m3-up".to_owned(),
+            true,
+        ));
+    }
+    for n in 0..20 {
+        let tenths = [200, 50, 120, 80][n % 4];
+        let right = tenths >= 100;
+        let given = if right {
+            format!("tune+{tenths}")
+        } else {
+            format!("tune-{tenths}")
+        };
+        answers.push((format!("A4@treble!tune+{tenths}"), given, right));
+    }
+    for (n, (item, given, right)) in answers.iter().enumerate() {
+        sql += &format!(
+            "INSERT INTO answers (learner, sitting, day, stage, at, item, prompt, way, given, outcome, response_ms, attempt, active_ms)
+             SELECT learner, id, '2026-03-27', 'find-five', {at} + {n} * 3000, '{item}', 1, 0, '{given}', {}, 1500, 1, 2400
+             FROM sittings WHERE id = (SELECT max(id) FROM sittings);\n",
+            u8::from(!right)
+        );
+    }
+    rig.sql(&(sql + "COMMIT;"));
+    answers.iter().filter(|(_, _, right)| *right).count() as u32
+}
+
 /// Leaves a file in the gallery, if one is wanted.
 fn show(file: &Path) {
     if let Some(folder) = std::env::var_os("STAVELARK_GALLERY") {
@@ -306,19 +360,72 @@ fn an_html_checker_finds_no_fault_in_a_report() {
     let rig = Rig::new();
     three_weeks(&rig);
     let page = page(&rig);
-    let check = |page: &Path| {
-        let output = Command::new(need("tidy", "tidy"))
-            .args(["-quiet", "-errors", "-utf8"])
-            .arg(page)
-            .output()
-            .unwrap();
-        String::from_utf8_lossy(&output.stderr).into_owned()
-    };
-    assert_eq!(check(&page), "");
+    assert_eq!(faults(&page), "");
     let text = fs::read_to_string(&page).unwrap();
     let planted = rig.file("planted.html");
     fs::write(&planted, text.replace("</table>", "")).unwrap();
-    assert!(check(&planted).contains("missing </table>"));
+    assert!(faults(&planted).contains("missing </table>"));
+}
+
+/// What an HTML checker says of a page.
+fn faults(page: &Path) -> String {
+    let output = Command::new(need("tidy", "tidy"))
+        .args(["-quiet", "-errors", "-utf8"])
+        .arg(page)
+        .output()
+        .unwrap();
+    String::from_utf8_lossy(&output.stderr).into_owned()
+}
+
+#[test]
+fn what_is_heard_stands_in_every_report_beside_what_is_read() {
+    let rig = Rig::new();
+    three_weeks(&rig);
+    let right = by_ear(&rig, "Wren");
+    rig.ok(&["learner", "add", "Osric"]);
+    rig.ok(&["--learner", "Osric", "course", "use", "both-ways"]);
+    by_ear(&rig, "Osric");
+    for (whose, beside) in [("Wren", "read and heard"), ("Osric", "heard, not read yet")] {
+        let of = |args: &[&str]| ok(&rig, &[&["--learner", whose], args].concat());
+        let file = |ending: &str| rig.file(&format!("ear-{whose}.{ending}"));
+        let week = of(&["progress", "--week"]);
+        let said = format!("by ear: 75 answers, {right} right at the first try");
+        assert!(week.replace('\n', " ").contains(&said), "{week}");
+        of(&["progress", "--html", file("html").to_str().unwrap()]);
+        assert_eq!(faults(&file("html")), "");
+        show(&file("html"));
+        let page = fs::read_to_string(file("html")).unwrap();
+        assert!(!page.contains("Nothing is answered yet"), "{whose}");
+        for words in [
+            "<h2 id=\"ear\">By ear</h2>",
+            "75 answers to what is only heard",
+            "minor third up",
+            beside,
+        ] {
+            assert!(page.contains(words), "{whose}: {words}");
+        }
+        // The same threshold as `progress` tells, which names the learner by "you".
+        let told = of(&["progress"]).replace('\n', " ");
+        let cents = told.split("Two notes ").nth(1).unwrap();
+        let cents = cents.split(' ').next().unwrap();
+        let threshold =
+            format!("Two notes {cents} cents apart are told apart in 79 of 100 answers");
+        assert!(page.contains(&threshold), "{threshold}");
+        of(&["progress", "--pdf", file("pdf").to_str().unwrap()]);
+        check_pdf(
+            &file("pdf"),
+            &["By ear", "75 answers to what is only heard"],
+        );
+    }
+    // What was read three weeks long is not heard, where it was wrong each time.
+    let page = fs::read_to_string(rig.file("ear-Wren.html")).unwrap();
+    assert!(page.contains("Read and not heard yet: ") && !page.contains("Heard and not read yet"));
+    let page = fs::read_to_string(rig.file("ear-Osric.html")).unwrap();
+    let heard = "Heard and not read yet: C4 treble; D4 treble; E4 treble.";
+    assert!(page.contains(heard) && !page.contains("Read and not heard yet"));
+    assert!(
+        page.contains("75 answers by ear on 1 practice day; nothing is read by typed letters yet.")
+    );
 }
 
 /// A PDF by its file and what must be read in it.
@@ -423,6 +530,36 @@ fn sheets_and_the_report_are_whole_pdfs_whose_words_can_be_read() {
             ],
         );
     }
+}
+
+#[test]
+fn a_sheet_is_printed_for_several_learners_at_once() {
+    let rig = Rig::new();
+    for name in ["Wren", "Osric"] {
+        rig.ok(&["learner", "add", name]);
+    }
+    let file = rig.file("days.pdf");
+    let both = ["--learner", "Wren", "--learner", "Osric"];
+    ok(
+        &rig,
+        &[&["sheet", "days", file.to_str().unwrap()], &both[..]].concat(),
+    );
+    check_pdf(&file, &["Wren", "Osric"]);
+    let one = rig.file("one.pdf");
+    ok(
+        &rig,
+        &["sheet", "days", one.to_str().unwrap(), "--learner", "Osric"],
+    );
+    let text = told_by("pdftotext", "poppler-utils", &[one.to_str().unwrap(), "-"]);
+    assert!(text.contains("Osric") && !text.contains("Wren"), "{text}");
+    // Only sheets take several.
+    let refused = on_the_day(&rig, &[&["progress"], &both[..]].concat());
+    assert_eq!(refused.status.code(), Some(2));
+    let said = String::from_utf8_lossy(&refused.stderr);
+    assert!(
+        said.contains("only `sheet` takes several learners"),
+        "{said}"
+    );
 }
 
 #[test]

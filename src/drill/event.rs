@@ -63,6 +63,8 @@ pub enum Event {
         /// Now.
         at_ms: u64,
     },
+    /// What is asked is only heard, and cannot be heard now: nothing is judged until [`Event::Resume`].
+    Unheard,
     /// Keys of the piano may be taken for their neighbours: three keys are asked for, and nothing is judged until
     /// [`Event::Resume`].
     Doubt,

@@ -35,6 +35,8 @@ pub enum Rest {
     Silence,
     /// The first note is awaited.
     BeforeFirst,
+    /// What is asked is only heard, and nothing can be heard now.
+    Unheard,
     /// Three keys of the piano are asked for, by their place.
     Places,
 }

@@ -193,6 +193,12 @@ impl Sitting {
                 }
                 Vec::new()
             }
+            Event::Unheard => {
+                if self.rest.is_none() && self.plan.prompt == PromptKind::Ear {
+                    self.rest = Some(Rest::Unheard);
+                }
+                Vec::new()
+            }
             Event::Doubt => {
                 if self.rest.is_none() {
                     self.rest = Some(Rest::Places);
@@ -237,7 +243,7 @@ impl Sitting {
         match self.rest.take() {
             None => Vec::new(),
             Some(Rest::BeforeFirst) => self.begin(at_ms),
-            Some(Rest::Asked | Rest::Silence | Rest::Places) => {
+            Some(Rest::Asked | Rest::Silence | Rest::Unheard | Rest::Places) => {
                 self.counted_to_ms = at_ms;
                 self.lively_ms = at_ms;
                 // The interrupted prompt is put again: its time would be the rest's.

@@ -17,7 +17,7 @@ use super::home::HomeError;
 use super::record::{Record, RecordError};
 use super::sound::Sound;
 use super::words::asking::{self, Choice};
-use super::words::{Wording, clock, fault, known_in_words, placed_in_words};
+use super::words::{Wording, clock, fault, known_in_words, placed_in_words, screens};
 
 /// Why a sitting could not go on.
 #[derive(Debug, thiserror::Error)]
@@ -167,9 +167,48 @@ impl Desk {
         &self.setup.stage
     }
 
-    /// Why there is no sound, told once.
+    /// Why there is no sound, told once. Where all is only heard practice does not go on in silence: [`Desk::unheard`] tells.
     pub fn sound_fault(&mut self) -> Option<&'static str> {
-        self.setup.sound.take_fault().map(|fault| fault.in_short())
+        let fault = self.setup.sound.take_fault();
+        let fault = fault.filter(|_| !self.all_is_heard());
+        fault.map(|fault| fault.in_short())
+    }
+
+    /// Whether what is asked is only heard. A recording answers prompts that nobody hears.
+    fn all_is_heard(&self) -> bool {
+        self.setup.sitting.prompt() == PromptKind::Ear && !self.setup.told_clock
+    }
+
+    /// Rests where what is asked cannot be heard, and goes on when it can; to be called at every turn of the main loop. Tells
+    /// whether anything changed.
+    pub fn attend_to_sound(&mut self) -> Result<bool, DeskError> {
+        let rest = self.setup.sitting.rest();
+        if !self.all_is_heard() || self.setup.sitting.over() || self.setup.sound.is_opening() {
+            return Ok(false);
+        }
+        let at_ms = self.now_ms();
+        match (rest, self.setup.sound.can_be_heard()) {
+            (None, false) => self.on(Event::Unheard)?,
+            (Some(Rest::Unheard), true) => self.on(Event::Resume { at_ms })?,
+            _ => return Ok(false),
+        }
+        Ok(true)
+    }
+
+    /// Ends a rest as the learner asks; one without sound ends with the sound alone, which is looked for again.
+    pub fn go_on(&mut self) -> Result<(), DeskError> {
+        if self.setup.sitting.rest() == Some(Rest::Unheard) {
+            self.setup.sound.look_again();
+            return Ok(());
+        }
+        let at_ms = self.now_ms();
+        self.on(Event::Resume { at_ms })
+    }
+
+    /// Why the sitting rests and how it goes on, where it does because nothing can be heard.
+    pub fn unheard(&self) -> Option<&'static str> {
+        let unheard = self.setup.sitting.rest() == Some(Rest::Unheard);
+        unheard.then(|| screens::unheard(self.setup.sound.is_off()))
     }
 
     /// Now, in ms from the start.
@@ -230,6 +269,7 @@ impl Desk {
     pub fn drawn(&mut self) -> Result<(), DeskError> {
         if self.waiting
             || self.is_about_to_sound()
+            || self.all_is_heard() && !self.setup.sound.can_be_heard()
             || self.view.item.is_none()
             || std::mem::replace(&mut self.view.ready, true)
         {

@@ -10,54 +10,19 @@ use super::home::{Home, HomeError};
 use super::progress::row_text;
 use super::reading::Manner;
 use super::words::{Wording, threshold_text};
+use crate::report::progress::ByEar;
 use crate::study::{
-    Answer, AnswerWay, Family, Item, ItemFigures, Outcome, PromptKind, Threshold, figures,
+    Answer, AnswerWay, Beside, Family, Item, ItemFigures, PromptKind, Threshold, Tries, beside,
+    figures, tries_by_ear,
 };
-
-/// First tries that are looked at, the newest; and how many of them there must be, and may be wrong, to count as known.
-/// Ours, no source.
-const LOOKED_AT: usize = 5;
-const LEAST: usize = 3;
-const MAY_BE_WRONG: usize = 1;
-
-/// First tries at one note, by eye or by ear.
-#[derive(Debug, Clone, Default)]
-pub struct Tries {
-    /// Right or not, the newest last.
-    right: Vec<bool>,
-}
-
-impl Tries {
-    /// How many there were, and how many of them right.
-    pub fn tally(&self) -> (usize, usize) {
-        (
-            self.right.len(),
-            self.right.iter().filter(|right| **right).count(),
-        )
-    }
-
-    /// Known well enough: the newest few are right but for one.
-    pub fn known(&self) -> bool {
-        let newest = &self.right[self.right.len().saturating_sub(LOOKED_AT)..];
-        let wrong = newest.iter().filter(|right| !**right).count();
-        newest.len() >= LEAST && wrong <= MAY_BE_WRONG
-    }
-}
-
-/// One note by eye and by ear.
-#[derive(Debug, Clone, Default)]
-pub struct Beside {
-    /// Shown.
-    pub eye: Tries,
-    /// Only heard.
-    pub ear: Tries,
-}
 
 /// All of it.
 #[derive(Debug)]
 pub struct Hearing {
     /// Notes that were asked by ear as well as those asked by eye alone, in the order of the staff.
     pub notes: BTreeMap<Item, Beside>,
+    /// First tries by ear with the practice day of each, and whether they were right.
+    pub tries: Vec<(Date, bool)>,
     /// The tasks of each family that was practised.
     pub tasks: Vec<ItemFigures>,
     /// The threshold of each day on which one was found.
@@ -90,6 +55,7 @@ impl Hearing {
         };
         Ok(Hearing {
             notes: beside(answers),
+            tries: tries_by_ear(answers),
             tasks,
             thresholds: home.reading_among(answers, in_tune, None)?.thresholds(),
         })
@@ -97,8 +63,19 @@ impl Hearing {
 
     /// Whether anything was done by ear.
     pub fn is_empty(&self) -> bool {
-        let heard = |note: &Beside| note.ear.tally().0 > 0;
-        !self.notes.values().any(heard) && self.tasks.is_empty() && self.thresholds.is_empty()
+        !self.notes.values().any(Beside::was_heard)
+            && self.tasks.is_empty()
+            && self.thresholds.is_empty()
+    }
+
+    /// The same for a report.
+    pub fn facts(&self) -> ByEar<'_> {
+        ByEar {
+            tries: &self.tries,
+            notes: &self.notes,
+            tasks: &self.tasks,
+            threshold: self.thresholds.last().copied(),
+        }
     }
 
     /// In words; nothing when nothing was done by ear.
@@ -110,7 +87,7 @@ impl Hearing {
         let both: Vec<(&Item, &Beside)> = self
             .notes
             .iter()
-            .filter(|(_, note)| note.ear.tally().0 > 0)
+            .filter(|(_, note)| note.was_heard())
             .collect();
         if !both.is_empty() {
             lines.push("\nBy eye and by ear: right of first tries".to_owned());
@@ -119,12 +96,7 @@ impl Hearing {
                     (0, _) => "-".to_owned(),
                     (all, right) => format!("{right} of {all}"),
                 };
-                let says = match (note.eye.known(), note.ear.known()) {
-                    (true, true) => "read and heard",
-                    (true, false) => "read, not heard yet",
-                    (false, true) => "heard, not read yet",
-                    (false, false) => "",
-                };
+                let says = note.in_words();
                 let name = wording.pitch(item.pitch, item.key);
                 let line = format!(
                     "  {name:<6} {:<15} eye {:<10} ear {:<10} {says}",
@@ -158,7 +130,7 @@ impl Hearing {
         let notes: Vec<Value> = self
             .notes
             .iter()
-            .filter(|(_, note)| note.ear.tally().0 > 0)
+            .filter(|(_, note)| note.was_heard())
             .map(|(item, note)| {
                 json!({"item": item.to_string(), "eye": tries(&note.eye), "ear": tries(&note.ear)})
             })
@@ -194,43 +166,4 @@ fn usual_way(answers: &[(Date, Answer)], family: Family) -> Option<AnswerWay> {
         .filter(|(count, _)| *count > 0)
         .max_by_key(|(count, _)| *count)
         .map(|(_, way)| way)
-}
-
-/// First tries at single notes, by eye and by ear.
-fn beside(answers: &[(Date, Answer)]) -> BTreeMap<Item, Beside> {
-    let mut notes: BTreeMap<Item, Beside> = BTreeMap::new();
-    for (_, answer) in answers {
-        let item = answer.item;
-        let single = item.is_single_note();
-        if !single || answer.attempt != 1 || answer.outcome == Outcome::NotSure {
-            continue;
-        }
-        let note = notes.entry(item).or_default();
-        let right = answer.outcome == Outcome::Right;
-        match answer.prompt {
-            PromptKind::Ear => note.ear.right.push(right),
-            // What was shown and sounded at once shows neither by itself; it was read at least.
-            PromptKind::Eye | PromptKind::Both => note.eye.right.push(right),
-        }
-    }
-    notes
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn a_note_is_known_when_its_newest_tries_are_right_but_for_one() {
-        let known = |tries: &str| {
-            let right = tries.chars().map(|c| c == '+').collect();
-            Tries { right }.known()
-        };
-        for tries in ["+++", "-++", "------++++", "---+-+++"] {
-            assert!(known(tries), "{tries}");
-        }
-        for tries in ["", "++", "+--+", "+++++--"] {
-            assert!(!known(tries), "{tries}");
-        }
-    }
 }

@@ -106,6 +106,25 @@ pub enum HomeError {
     },
 }
 
+/// What `name`, or the learner in use, calls notes; by the locale where there is no record yet, and none is made. Errors:
+/// [`HomeError`].
+pub fn names_of(name: Option<&str>) -> Result<NoteNames, HomeError> {
+    let paths = match Paths::from_env() {
+        Ok(paths) if name.is_some() || paths.database().exists() => paths,
+        Err(none) if name.is_some() => return Err(none.into()),
+        _ => return Ok(Settings::default().names()),
+    };
+    let store = Store::open(&paths)?;
+    let learner = match name {
+        Some(name) => Some(store.learner(name)?),
+        None => store.current_learner()?,
+    };
+    Ok(match learner {
+        Some(learner) => Settings::load(&paths, &store, learner.id)?.names(),
+        None => Settings::default().names(),
+    })
+}
+
 /// One learner at home.
 #[derive(Debug)]
 pub struct Home {
@@ -128,15 +147,12 @@ impl Home {
         let mut store = Store::open(&paths)?;
         let learner = match name {
             Some(name) => store.learner(name)?,
-            None => match store.current_learner()? {
-                Some(learner) => learner,
-                None => {
-                    let name = std::env::var("USER")
-                        .ok()
-                        .filter(|name| !name.trim().is_empty());
-                    store.add_learner(name.as_deref().unwrap_or(UNNAMED), clock::now())?
-                }
-            },
+            None => {
+                let name = std::env::var("USER")
+                    .ok()
+                    .filter(|name| !name.trim().is_empty());
+                store.current_or_first(name.as_deref().unwrap_or(UNNAMED), clock::now())?
+            }
         };
         let course = match store.course(learner.id)? {
             Some(CourseChoice {
@@ -194,6 +210,7 @@ impl Home {
     /// Sets a setting where it belongs.
     pub fn set(&mut self, name: &str, value: &str) -> Result<(), HomeError> {
         let definition = super::settings::definition(name)?;
+        let value = &self.settings.scientific(definition, value);
         let (paths, store) = (&self.paths, &mut self.store);
         super::settings::set(definition, value, paths, store, self.learner.id)?;
         self.settings = Settings::load(paths, store, self.learner.id)?;

@@ -16,7 +16,7 @@ use crate::study::{
     PromptKind, Stage, Verdict, came_up, confusions, figures, forecast, gains, practised_days,
     trend,
 };
-use crate::theory::{Clef, NoteNames, Pitch};
+use crate::theory::{Clef, NoteNames};
 
 /// Days of the trend that are shown.
 const DAYS_SHOWN: usize = 14;
@@ -96,23 +96,32 @@ impl Progress {
             forecast: self.forecast,
             floor: (self.reading.model.floor_ms(), self.reading.floor.is_some()),
             taken_back: self.taken_back,
+            heard: self.reading.prompt == PromptKind::Ear,
+            by_ear: self.hearing.facts(),
             names,
         }
     }
 
     /// The item that `text` names: `F#5@treble`, `F#5 bass`, or a note alone, sought first in the stage whose turn it is.
+    /// Its note is read as the learner names notes: of German names B4 is B flat.
     pub fn find(&self, text: &str, wording: Wording) -> Option<Item> {
-        if let Ok(item) = text.parse::<Item>() {
+        let names = wording.names;
+        let (note, rest) = text.split_at(text.find('@').unwrap_or(text.len()));
+        let id = names
+            .pitch(note)
+            .map_or_else(|_| text.to_owned(), |pitch| format!("{pitch}{rest}"));
+        if let Ok(item) = id.parse::<Item>() {
             return Some(item);
         }
-        let mut words = text.split_whitespace();
+        let mut words = text.split(|c: char| c.is_whitespace() || c == '@');
         let (note, clef) = (words.next()?, words.next());
         let clef = match clef {
             Some(word) => Some(Clef::from_name(word)?),
             None => None,
         };
+        let pitch = names.pitch(note).ok();
         let named = |item: &&Item| {
-            let same = note.parse::<Pitch>().is_ok_and(|pitch| pitch == item.pitch);
+            let same = pitch == Some(item.pitch);
             let by_name = || {
                 wording
                     .pitch(item.pitch, item.key)
@@ -245,7 +254,12 @@ impl Progress {
         }
         if self.rows.is_empty() {
             if self.hearing.is_empty() {
-                lines.push("Nothing is answered yet.".to_owned());
+                let nothing = if self.practised.is_empty() {
+                    "Nothing is answered yet."
+                } else {
+                    "Nothing of what this stage asks is answered yet."
+                };
+                lines.push(nothing.to_owned());
             }
             lines.extend(self.hearing.lines(wording));
             return lines;

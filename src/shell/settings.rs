@@ -10,7 +10,7 @@ use super::term::theme::{Colours, Ground};
 use super::words::{fault, nearest};
 use crate::engrave::CellStyle;
 use crate::study::{AnswerWay, PromptKind, VoiceRange};
-use crate::theory::{MidiNote, NoteNames};
+use crate::theory::{KeySignature, MidiNote, NoteNames, Pitch};
 
 /// Where a setting is kept.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -220,7 +220,7 @@ pub enum SettingError {
 }
 
 /// The settings in force.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Default)]
 pub struct Settings {
     values: BTreeMap<&'static str, String>,
 }
@@ -255,13 +255,42 @@ impl Settings {
         definition.values[0].to_owned()
     }
 
+    /// The same as the learner writes it: notes by their own naming.
+    pub fn written(&self, definition: &Definition) -> String {
+        let value = self.value(definition);
+        match two_notes(&value, NoteNames::English) {
+            Some(notes) if definition.values.contains(&ANY_RANGE) => {
+                notes.map(|note| self.note(note)).join("-")
+            }
+            _ => value,
+        }
+    }
+
+    /// A note with its octave as the learner writes it, without a key; movable do names none.
+    pub fn note(&self, pitch: Pitch) -> String {
+        match self.names() {
+            NoteNames::MovableSolfege => pitch.to_string(),
+            names => {
+                let name = names.name(pitch.spelling(), KeySignature::NONE, true);
+                format!("{name}{}", pitch.octave)
+            }
+        }
+    }
+
+    /// A value as it is kept: notes, written as the learner names them, in scientific notation.
+    pub fn scientific(&self, definition: &Definition, value: &str) -> String {
+        let notes = definition.values.contains(&ANY_RANGE);
+        let notes = notes.then(|| two_notes(value, self.names())).flatten();
+        notes.map_or_else(|| value.to_owned(), |[low, high]| format!("{low}-{high}"))
+    }
+
     /// All settings as they are shown.
     pub fn shown(&self) -> Vec<Shown> {
         DEFINITIONS
             .iter()
             .map(|definition| Shown {
                 name: definition.name,
-                value: self.value(definition),
+                value: self.written(definition),
                 set: self.is_set(definition),
                 values: definition.values,
                 about: definition.about,
@@ -385,6 +414,12 @@ impl Settings {
     pub fn ascii(&self) -> bool {
         self.of("characters") == "ascii"
     }
+}
+
+/// Two notes as in `C4-A4`, named by `names`.
+fn two_notes(text: &str, names: NoteNames) -> Option<[Pitch; 2]> {
+    let (low, high) = text.split_once('-')?;
+    Some([names.pitch(low).ok()?, names.pitch(high).ok()?])
 }
 
 /// The setting of that name. Errors: [`SettingError::Unknown`].

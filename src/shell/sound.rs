@@ -74,6 +74,18 @@ impl Sound {
         speaker.is_some_and(|speaker| speaker.fault().is_none())
     }
 
+    /// Whether it is silent by choice.
+    pub fn is_off(&self) -> bool {
+        self.speaker.is_none()
+    }
+
+    /// Looks for a device at once where none could be opened, and does not wait for the next time to look.
+    pub fn look_again(&mut self) {
+        if let Some(speaker) = &mut self.speaker {
+            speaker.open_again();
+        }
+    }
+
     /// Whether it is not known yet if what is played can be heard.
     pub fn is_opening(&mut self) -> bool {
         self.settle();

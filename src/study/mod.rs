@@ -2,6 +2,7 @@
 
 mod answer;
 mod balance;
+mod by_ear;
 mod choose;
 mod course;
 mod course_fields;
@@ -27,6 +28,7 @@ mod why;
 
 pub use answer::{Answer, AnswerWay, Outcome, PromptKind, Reply};
 pub use balance::Balance;
+pub use by_ear::{Beside, Tries, beside, tries_by_ear};
 pub use choose::{Chooser, Pool, carried};
 pub use course::{Advance, Block, Course, LEAST_ANSWERS, MINUTES, Stage, StageKind, days_for};
 pub use course_file::CourseError;

@@ -5,7 +5,7 @@ use std::str::FromStr;
 use serde::{Deserialize, Serialize};
 
 use super::key::{KeySignature, Mode};
-use super::pitch::{Alteration, Letter, Spelling};
+use super::pitch::{Alteration, Letter, ParsePitchError, Pitch, Spelling};
 
 /// A way of naming notes.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default, Serialize, Deserialize)]
@@ -71,6 +71,46 @@ impl NoteNames {
             "fr" | "it" | "es" | "pt" | "ca" | "ro" | "el" | "tr" => NoteNames::FixedSolfege,
             _ => NoteNames::English,
         }
+    }
+
+    /// Reads a note with its octave as this naming writes it, in any case and with `♯ ♭` or `#` and `b`, else in scientific
+    /// notation: of German names `H4` and `Fis5`, and `B4` is B flat; of fixed solfège `sib3`. Movable do names no note
+    /// without a key. Errors: [`ParsePitchError`].
+    pub fn pitch(self, text: &str) -> Result<Pitch, ParsePitchError> {
+        let text = text.trim();
+        let octave = text.find(|c: char| c == '-' || c.is_ascii_digit());
+        if matches!(self, NoteNames::German | NoteNames::FixedSolfege)
+            && let Some((name, octave)) = octave.map(|at| text.split_at(at))
+        {
+            let name = name.to_lowercase().replace('♯', "#").replace('♭', "b");
+            let of =
+                |note: &Spelling| self.name(*note, KeySignature::NONE, true).to_lowercase() == name;
+            if let Some(note) = Spelling::all().find(of)
+                && let Ok(pitch) = format!("{note}{octave}").parse()
+            {
+                return Ok(pitch);
+            }
+        }
+        text.parse()
+    }
+
+    /// A note as it is said aloud: `F sharp`, `Fis`, `fa sharp`, `mi`.
+    pub fn spoken(self, note: Spelling, key: KeySignature) -> String {
+        if matches!(self, NoteNames::German | NoteNames::MovableSolfege) {
+            return self.name(note, key, true);
+        }
+        let natural = Spelling {
+            alteration: Alteration::Natural,
+            ..note
+        };
+        let sign = match note.alteration {
+            Alteration::DoubleFlat => " double flat",
+            Alteration::Flat => " flat",
+            Alteration::Natural => "",
+            Alteration::Sharp => " sharp",
+            Alteration::DoubleSharp => " double sharp",
+        };
+        format!("{}{sign}", self.name(natural, key, true))
     }
 
     /// The note's name in `key`, with `♯` and `♭`, or `#` and `b` when `ascii`.
@@ -151,6 +191,59 @@ mod tests {
             assert_eq!(name(note, NoteNames::FixedSolfege), fixed);
             assert_eq!(name(note, NoteNames::English), note);
         }
+    }
+
+    #[test]
+    fn notes_are_read_as_they_are_called_and_scientific_names_always() {
+        // Common practice; each is read in its own naming as this one writes it.
+        for names in [
+            NoteNames::English,
+            NoteNames::German,
+            NoteNames::FixedSolfege,
+        ] {
+            for note in Spelling::all() {
+                for ascii in [true, false] {
+                    let written = format!("{}4", names.name(note, KeySignature::NONE, ascii));
+                    let read = names.pitch(&written).unwrap();
+                    assert_eq!((read.spelling(), read.octave), (note, 4), "{written}");
+                }
+            }
+        }
+        let read = |text: &str, names: NoteNames| names.pitch(text).map(|pitch| pitch.to_string());
+        for (text, names, note) in [
+            ("H4", NoteNames::German, "B4"),
+            ("B4", NoteNames::German, "Bb4"),
+            ("b3", NoteNames::German, "Bb3"),
+            ("Bb4", NoteNames::German, "Bb4"),
+            ("F#5", NoteNames::German, "F#5"),
+            ("fis5", NoteNames::German, "F#5"),
+            ("B4", NoteNames::FixedSolfege, "B4"),
+            ("Si4", NoteNames::FixedSolfege, "B4"),
+            ("do4", NoteNames::FixedSolfege, "C4"),
+            ("B4", NoteNames::MovableSolfege, "B4"),
+        ] {
+            assert_eq!(read(text, names).as_deref(), Ok(note), "{text}");
+        }
+        for (text, names) in [
+            ("H4", NoteNames::English),
+            ("do4", NoteNames::MovableSolfege),
+            ("H", NoteNames::German),
+            ("H99", NoteNames::German),
+        ] {
+            assert!(names.pitch(text).is_err(), "{text}");
+        }
+    }
+
+    #[test]
+    fn notes_are_said_as_they_are_called() {
+        let said =
+            |text: &str, names: NoteNames| names.spoken(text.parse().unwrap(), KeySignature::NONE);
+        assert_eq!(said("F#", NoteNames::English), "F sharp");
+        assert_eq!(said("Bb", NoteNames::English), "B flat");
+        assert_eq!(said("Bb", NoteNames::German), "B");
+        assert_eq!(said("B", NoteNames::German), "H");
+        assert_eq!(said("Bb", NoteNames::FixedSolfege), "si flat");
+        assert_eq!(said("E", NoteNames::MovableSolfege), "mi");
     }
 
     #[test]

@@ -116,6 +116,12 @@ pub struct Spelling {
 }
 
 impl Spelling {
+    /// Every letter with every alteration.
+    pub fn all() -> impl Iterator<Item = Spelling> {
+        let each = |letter| Alteration::ALL.map(|alteration| Spelling { letter, alteration });
+        Letter::ALL.into_iter().flat_map(each)
+    }
+
     /// Pitch class 0..=11, C = 0.
     pub fn pitch_class(self) -> i32 {
         (self.letter.semitones() + self.alteration.semitones()).rem_euclid(12)

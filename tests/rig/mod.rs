@@ -89,8 +89,14 @@ impl Rig {
 
     /// Runs the program with `input` on its standard input.
     pub fn fed(&self, args: &[&str], input: &str) -> Output {
+        self.fed_in(&[], args, input)
+    }
+
+    /// The same where the environment says more.
+    pub fn fed_in(&self, environment: &[(String, String)], args: &[&str], input: &str) -> Output {
         let mut child = self
             .command(args)
+            .envs(environment.iter().cloned())
             .stdin(Stdio::piped())
             .stdout(Stdio::piped())
             .stderr(Stdio::piped())

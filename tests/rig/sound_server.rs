@@ -125,6 +125,17 @@ impl SoundServer {
         }
     }
 
+    /// How many streams listen to the microphone now.
+    pub fn listeners(&self) -> usize {
+        let list = self
+            .client("pactl")
+            .args(["list", "short", "source-outputs"])
+            .output()
+            .unwrap();
+        assert!(list.status.success());
+        String::from_utf8_lossy(&list.stdout).lines().count()
+    }
+
     /// Ends the server at once, as when it crashes.
     pub fn take_away(&mut self) {
         if let Some(mut process) = self.process.take() {

@@ -347,3 +347,40 @@ fn a_database_of_another_program_is_not_touched() {
     let restored = Store::restore(&paths, Some(&paths.database())).unwrap_err();
     assert!(matches!(restored, StoreError::BadFile { .. }));
 }
+
+#[test]
+fn programs_begun_at_once_on_a_new_record_share_its_first_learner() {
+    const AT_ONCE: usize = 4;
+    for _ in 0..10 {
+        let folder = tempfile::tempdir().unwrap();
+        let paths = Paths::in_folder(folder.path());
+        let together = std::sync::Barrier::new(AT_ONCE);
+        let found: Vec<LearnerId> = std::thread::scope(|scope| {
+            let begin = || {
+                together.wait();
+                let mut store = Store::open(&paths).unwrap();
+                store.current_or_first("Wren", at(0)).unwrap().id
+            };
+            let all: Vec<_> = (0..AT_ONCE).map(|_| scope.spawn(begin)).collect();
+            all.into_iter().map(|one| one.join().unwrap()).collect()
+        });
+        assert!(found.iter().all(|id| *id == found[0]), "{found:?}");
+        assert_eq!(Store::open(&paths).unwrap().learners().unwrap().len(), 1);
+    }
+}
+
+#[test]
+fn who_is_in_use_stays_so_where_a_first_learner_is_wanted() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut store = Store::open(&Paths::in_folder(folder.path())).unwrap();
+    store.add_learner("Wren", at(0)).unwrap();
+    let osric = store.add_learner("Osric", at(1)).unwrap();
+    store.use_learner("Osric").unwrap();
+    assert_eq!(store.current_or_first("Wren", at(2)).unwrap(), osric);
+    let nobody = tempfile::tempdir().unwrap();
+    let mut store = Store::open(&Paths::in_folder(nobody.path())).unwrap();
+    assert!(matches!(
+        store.current_or_first("  ", at(0)),
+        Err(StoreError::BadName { .. })
+    ));
+}

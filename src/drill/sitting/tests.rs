@@ -57,6 +57,41 @@ fn begun(way: AnswerWay) -> (Sitting, Item) {
 }
 
 #[test]
+fn what_cannot_be_heard_rests_unjudged_and_is_put_anew_when_it_can() {
+    let mut plan = plan(AnswerWay::Letters);
+    plan.prompt = PromptKind::Ear;
+    let mut sitting = Sitting::new(plan);
+    let item = shown(&sitting.on(Event::Begin { at_ms: 0 })).unwrap();
+    sitting.on(Event::Ready { at_ms: 100 });
+    sitting.on(Event::Unheard);
+    assert_eq!(sitting.rest(), Some(Rest::Unheard));
+    let name = item.pitch.spelling();
+    let at_ms = 5_000;
+    assert!(sitting.on(Event::Named { at_ms, name }).is_empty());
+    let again = sitting.on(Event::Resume { at_ms: 60_000 });
+    assert_eq!(shown(&again), Some(item));
+    assert!(
+        again
+            .iter()
+            .any(|effect| matches!(effect, Effect::Sound { prompt: true, .. }))
+    );
+    // Nothing is judged before it has sounded, and the rest earned no time.
+    let at_ms = 60_500;
+    assert!(sitting.on(Event::Named { at_ms, name }).is_empty());
+    sitting.on(Event::Ready { at_ms: 61_000 });
+    let judged = saved(&sitting.on(Event::Named {
+        at_ms: 62_000,
+        name,
+    }));
+    assert_eq!((judged.len(), judged[0].outcome), (1, Outcome::Right));
+    assert!(sitting.active_ms() <= 2_000);
+    // What is shown needs no sound.
+    let (mut seen, _) = begun(AnswerWay::Letters);
+    seen.on(Event::Unheard);
+    assert_eq!(seen.rest(), None);
+}
+
+#[test]
 fn an_answer_is_saved_before_it_is_told_and_the_next_prompt_follows() {
     let (mut sitting, item) = begun(AnswerWay::Letters);
     let effects = sitting.on(Event::Named {

@@ -3,6 +3,7 @@
 //! and [`week()`]'s plain text. Every figure says how it was made; nothing is compared across people.
 
 mod chart;
+mod ear;
 mod html;
 mod next;
 mod paper;
@@ -10,12 +11,14 @@ mod sections;
 mod staff;
 mod week;
 
+use std::collections::BTreeMap;
+
 use jiff::civil::Date;
 
 use crate::engrave::Thing;
 use crate::study::{
-    Answer, AnswerWay, Confusion, Course, Forecast, Gain, Item, ItemFigures, Practised, Reply,
-    Stage,
+    Answer, AnswerWay, Beside, Confusion, Course, Forecast, Gain, Item, ItemFigures, Practised,
+    Reply, Stage, Threshold,
 };
 use crate::theory::NoteNames;
 
@@ -57,8 +60,25 @@ pub struct Facts<'a> {
     pub floor: (u32, bool),
     /// Verdicts taken out of the record.
     pub taken_back: u32,
+    /// What all figures rest on was only heard: the stage is one of the ear, or was asked by ear last.
+    pub heard: bool,
+    /// What was answered by ear, at whatever stage.
+    pub by_ear: ByEar<'a>,
     /// What notes are called.
     pub names: NoteNames,
+}
+
+/// What was answered by ear, and what is heard beside what is read.
+#[derive(Debug, Clone, Copy)]
+pub struct ByEar<'a> {
+    /// First tries with the practice day of each, oldest first, and whether they were right.
+    pub tries: &'a [(Date, bool)],
+    /// Notes by eye and by ear; those that were never asked by ear among them.
+    pub notes: &'a BTreeMap<Item, Beside>,
+    /// Tasks of the ear that stand not among the report's own figures.
+    pub tasks: &'a [ItemFigures],
+    /// How fine the ear is, and the day on which that was found last.
+    pub threshold: Option<(Date, Threshold)>,
 }
 
 /// A part of a report.

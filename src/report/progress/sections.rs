@@ -3,8 +3,8 @@
 use jiff::civil::Date;
 
 use super::{
-    Block, Facts, Section, Table, chart, counted, long_date, next, of_hundred, short_date, staff,
-    tries,
+    Block, Facts, Section, Table, chart, counted, ear, long_date, next, of_hundred, short_date,
+    staff, tries,
 };
 use crate::study::{AnswerWay, SURE, Span};
 
@@ -21,14 +21,19 @@ pub fn sections(facts: &Facts) -> Vec<Section> {
         sections.extend([days(facts), changes(facts)]);
     }
     sections.extend(
-        [course(facts), all_notes(facts), how(facts)]
-            .into_iter()
-            .flatten(),
+        [
+            ear::by_ear(facts),
+            course(facts),
+            all_notes(facts),
+            how(facts),
+        ]
+        .into_iter()
+        .flatten(),
     );
     sections
 }
 
-fn section(id: &'static str, heading: impl Into<String>, blocks: Vec<Block>) -> Section {
+pub(super) fn section(id: &'static str, heading: impl Into<String>, blocks: Vec<Block>) -> Section {
     Section {
         id,
         heading: heading.into(),
@@ -39,12 +44,39 @@ fn section(id: &'static str, heading: impl Into<String>, blocks: Vec<Block>) -> 
 fn at_a_glance(facts: &Facts) -> Section {
     let mut blocks = Vec::new();
     if facts.figures.is_empty() {
-        blocks.push(Block::Words("Nothing is answered yet.".to_owned()));
+        blocks.push(Block::Words(nothing_yet(facts)));
     } else {
         blocks.push(Block::Words(so_far(facts)));
     }
     blocks.push(Block::List(next::steps(facts)));
     section("next", "Where it stands, and what comes next", blocks)
+}
+
+/// What there is where nothing was answered that the figures could rest on.
+fn nothing_yet(facts: &Facts) -> String {
+    let days = counted(facts.practised.len() as u32, "practice day");
+    if facts.practised.is_empty() {
+        "Nothing is answered yet.".to_owned()
+    } else if !facts.heard && !facts.by_ear.tries.is_empty() {
+        let all = counted(facts.by_ear.tries.len() as u32, "answer");
+        format!(
+            "{all} by ear on {days}; nothing is read {} yet.",
+            by(facts.way)
+        )
+    } else {
+        format!(
+            "Practised on {days}; nothing of what this stage asks is answered {} yet.",
+            by(facts.way)
+        )
+    }
+}
+
+fn by(way: AnswerWay) -> &'static str {
+    match way {
+        AnswerWay::Letters => "by typed letters",
+        AnswerWay::Piano => "at the piano",
+        AnswerWay::Voice => "by singing",
+    }
 }
 
 /// Answers, days and what is settled, in two sentences.
@@ -53,12 +85,17 @@ fn so_far(facts: &Facts) -> String {
     let settled = facts.figures.iter().filter(|one| one.settled()).count();
     let days = facts.practised.len() as u32;
     format!(
-        "{} on {}, {} right at the first try ({}). {settled} of {} settled: read quickly and surely, and kept over night.",
+        "{}{} on {}, {} right at the first try ({}). {settled} of {} settled: {} quickly and surely, and kept over night.",
         counted(all, "answer"),
+        if facts.heard { " by ear" } else { "" },
         counted(days, "practice day"),
         right,
         of_hundred(right, all),
-        counted(facts.figures.len() as u32, "note"),
+        counted(
+            facts.figures.len() as u32,
+            if facts.heard { "item" } else { "note" }
+        ),
+        if facts.heard { "named" } else { "read" },
     )
 }
 
@@ -70,6 +107,9 @@ fn notes(facts: &Facts) -> Option<Section> {
     }
     let legend = staff::legend(facts);
     let words = match legend {
+        Some(_) if facts.heard => {
+            "Each note with the time it is named in by ear on a new day, coloured and dotted by this learner's own measure."
+        }
         Some(_) => {
             "Each note with the time it is read in on a new day, coloured and dotted by this learner's own measure."
         }
@@ -166,7 +206,7 @@ fn changes(facts: &Facts) -> Section {
     section("changes", "Hardest and most improved", blocks)
 }
 
-const HEAD: [&str; 6] = [
+pub(super) const HEAD: [&str; 6] = [
     "Note",
     "Morning, s",
     "Likely, s",
@@ -175,7 +215,7 @@ const HEAD: [&str; 6] = [
     "",
 ];
 
-fn figures_row(facts: &Facts, one: &crate::study::ItemFigures) -> Vec<String> {
+pub(super) fn figures_row(facts: &Facts, one: &crate::study::ItemFigures) -> Vec<String> {
     let none = || "-".to_owned();
     let morning = one.morning_s();
     vec![
@@ -295,15 +335,12 @@ fn all_notes(facts: &Facts) -> Option<Section> {
 }
 
 fn how(facts: &Facts) -> Option<Section> {
-    let by = match facts.way {
-        AnswerWay::Letters => "by typed letters",
-        AnswerWay::Piano => "at the piano",
-        AnswerWay::Voice => "by singing",
-    };
+    let by = by(facts.way);
+    let put = if facts.heard { "only heard" } else { "shown" };
     let (floor, measured) = facts.floor;
     let mut points = vec![
         format!(
-            "Only answers given {by} are used: times given in another way are never mixed in, and nobody is compared with anyone else."
+            "Only answers given {by} to what is {put} are used: times given in another way are never mixed in, and nobody is compared with anyone else."
         ),
         "Right counts the first try at a note alone; answers that were not heard surely count for nothing.".to_owned(),
         "A time runs from the drawn note to the answer, of right first tries. \u{201c}Half within\u{201d} is their median.".to_owned(),
@@ -320,6 +357,9 @@ fn how(facts: &Facts) -> Option<Section> {
         "Most improved compares the medians of the first and the last four right answers to a note.".to_owned(),
         "The middle half of a day's times leaves out the quickest and the slowest quarter. Few answers make it wide and unsteady.".to_owned(),
     ];
+    if !facts.by_ear.tries.is_empty() {
+        points.push("By ear: every answer to what is only heard, however it was given. A note is read, or heard, when of its last five first tries, three at least, no more than one was wrong.".to_owned());
+    }
     if facts.taken_back > 0 {
         points.push(format!(
             "{} taken out of the record by hand, as misheard or mistyped.",

@@ -127,7 +127,13 @@ fn strip(facts: &Facts, clef: Clef, notes: &[&ItemFigures], most: usize) -> Figu
         .collect();
     let said: Vec<String> = notes
         .iter()
-        .map(|one| format!("{} {}", spoken(one.item.pitch), said(one)))
+        .map(|one| {
+            format!(
+                "{} {}",
+                spoken(one.item.pitch, one.item.key, facts.names),
+                said(one)
+            )
+        })
         .collect();
     let says = format!("{} staff. {}.", titled(clef.spoken()), said.join("; "));
     // Room for a note more than there are, so that short strips look like the others.

@@ -6,7 +6,8 @@ use super::*;
 use crate::engrave::{Part, Shape, pdf_document};
 use crate::report::sheet::{Paper, Style};
 use crate::study::{
-    LearnerModel, Outcome, PromptKind, Yardstick, confusions, figures, forecast, gains,
+    LearnerModel, Outcome, PromptKind, Yardstick, beside, confusions, figures, forecast, gains,
+    tries_by_ear,
 };
 use crate::theory::StaffStep;
 
@@ -22,6 +23,8 @@ struct Learner {
     gains: Vec<Gain>,
     confusions: Vec<Confusion>,
     forecast: Option<Forecast>,
+    heard: Vec<(Date, bool)>,
+    beside: BTreeMap<Item, Beside>,
 }
 
 /// Every day each note of the stage twice; times fall from day to day, high notes stay slow; every seventh is missed.
@@ -64,6 +67,8 @@ fn learner_at(stage: usize, days: i64, timed: bool) -> Learner {
         forecast: forecast(&model, &items, &answers),
         marked: practised.iter().map(|(day, _)| *day).collect(),
         marks: course.stages.iter().map(|_| 0).collect(),
+        heard: tries_by_ear(&answers),
+        beside: beside(&answers),
         course,
         answers,
         practised,
@@ -113,6 +118,13 @@ impl Learner {
             forecast: self.forecast,
             floor: (600, false),
             taken_back: 2,
+            heard: false,
+            by_ear: ByEar {
+                tries: &self.heard,
+                notes: &self.beside,
+                tasks: &[],
+                threshold: None,
+            },
             names: NoteNames::English,
         }
     }
@@ -180,6 +192,28 @@ fn names_under_the_notes_never_run_into_each_other() {
                 );
             }
         }
+    }
+}
+
+#[test]
+fn strips_are_said_by_the_names_that_stand_under_them() {
+    // Common practice: German H is B, B is B flat. White keys stand in the first stage, black ones in the fourth.
+    for (stage, notes) in [(0, ["H 4 ", "C 5 "]), (3, ["B 4 ", "Fis 4 "])] {
+        let learner = learner_at(stage, 4, true);
+        let mut facts = learner.facts();
+        facts.names = NoteNames::German;
+        let page = html(&facts);
+        let said: String = staff::strips(&facts)
+            .iter()
+            .map(|strip| strip.says.clone())
+            .collect();
+        for words in notes {
+            assert!(
+                said.contains(words) && page.contains(words),
+                "{words}: {said}"
+            );
+        }
+        assert!(!said.contains("sharp") && !said.contains("flat"), "{said}");
     }
 }
 
@@ -307,6 +341,41 @@ fn a_week_is_seven_days_in_lines_for_a_mail() {
     ] {
         assert!(text.contains(&words), "{words}: {text}");
     }
+}
+
+#[test]
+fn nothing_is_said_of_the_ear_before_it_was_asked_and_all_of_it_after() {
+    let mut learner = learner(3, true);
+    let page = html(&learner.facts());
+    assert!(!page.contains("id=\"ear\"") && !week(&learner.facts()).join(" ").contains("by ear"));
+    // The same notes heard: the even ones right, the others wrong, on three days.
+    let items = learner.course.stages[0].items();
+    let read = learner.answers.len();
+    for n in 0..3 {
+        let day = FIRST.saturating_add(n.days());
+        for (place, item) in items.iter().enumerate() {
+            let mut heard = answer(*item, place % 2 == 1, Some(900));
+            heard.prompt = PromptKind::Ear;
+            learner.answers.push((day, heard));
+        }
+    }
+    learner.heard = tries_by_ear(&learner.answers);
+    learner.beside = beside(&learner.answers);
+    learner.answers.truncate(read);
+    let facts = learner.facts();
+    let page = html(&facts);
+    let all = 3 * items.len();
+    let right = 3 * items.len().div_ceil(2);
+    assert!(page.contains(&format!(
+        "{all} answers to what is only heard, {right} right"
+    )));
+    assert!(page.contains("Heard beside read") && page.contains("href=\"#ear\""));
+    let lines = week(&facts).join(" ");
+    assert!(
+        lines.contains(&format!("Besides by ear: {all} answers, {right} right")),
+        "{lines}"
+    );
+    pdf_document(&paper(&facts, Style::default())).unwrap();
 }
 
 #[test]

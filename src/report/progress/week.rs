@@ -28,6 +28,7 @@ pub fn week(facts: &Facts) -> Vec<String> {
         told.extend(settled(facts, first));
         told.extend(hardest(facts));
     }
+    told.extend(by_ear(facts, first));
     told.push(paper::quoted(&next::steps(facts)[0]));
     told.extend(next::forecast(facts));
     told.iter().flat_map(|text| wrapped(text)).collect()
@@ -78,24 +79,43 @@ fn practised(facts: &Facts, first: Date) -> String {
     )
 }
 
-/// First tries of the week; `None` without any.
+/// First tries of the week that the figures rest on; `None` without any.
 fn answered(facts: &Facts, first: Date) -> Option<String> {
     let week = facts.answers.iter().filter(|(day, answer)| {
         (first..=facts.day).contains(day)
             && answer.attempt == 1
             && answer.outcome != Outcome::NotSure
     });
-    let (all, right) = week.fold((0, 0), |(all, right), (_, answer)| {
-        let one = u32::from(answer.outcome == Outcome::Right);
-        (all + 1, right + one)
-    });
+    let tries = week.map(|(_, answer)| answer.outcome == Outcome::Right);
+    let (all, right) = tally(tries);
     (all > 0).then(|| {
-        format!(
-            "{}, {right} right at the first try ({}).",
-            counted(all, "answer"),
-            of_hundred(right, all)
-        )
+        let what = if facts.heard { " of this stage" } else { "" };
+        format!("{}.", answers(all, right, what))
     })
+}
+
+/// First tries of the week by ear, at whatever stage; `None` without any.
+fn by_ear(facts: &Facts, first: Date) -> Option<String> {
+    let week = facts.by_ear.tries.iter();
+    let week = week.filter(|(day, _)| (first..=facts.day).contains(day));
+    let (all, right) = tally(week.map(|(_, right)| *right));
+    let beside = if facts.heard { "All" } else { "Besides" };
+    (all > 0).then(|| format!("{beside} by ear: {}.", answers(all, right, "")))
+}
+
+/// How many there are, and how many of them right.
+fn tally(tries: impl Iterator<Item = bool>) -> (u32, u32) {
+    tries.fold((0, 0), |(all, right), one| {
+        (all + 1, right + u32::from(one))
+    })
+}
+
+fn answers(all: u32, right: u32, what: &str) -> String {
+    format!(
+        "{}{what}, {right} right at the first try ({})",
+        counted(all, "answer"),
+        of_hundred(right, all)
+    )
 }
 
 /// The median of days' medians, this week and before.

@@ -3,7 +3,7 @@
 
 use rand_chacha::ChaCha8Rng;
 
-use super::{MARGIN, Style, document, one, set, spoken};
+use super::{MARGIN, Style, document, one, set};
 use crate::engrave::{Document, Page, Staves, Stroke, Thing, Words, broken, text_width};
 use crate::study::{
     GroupRules, Item, LearnerModel, Stage, Yardstick, draw_group, interval_in_words,
@@ -120,13 +120,13 @@ fn one_front(style: Style, page: &mut Page, items: &[Item], at: (f64, f64), size
         (at.0 + 6.0, width),
         bottom - (14.0 - bottom_line) * space,
         space,
-        format!("{} on the {} staff", said(items), item.clef.spoken()),
+        format!("{} on the {} staff", said(style, items), item.clef.spoken()),
     );
     page.things.push(Thing::Music(set.music));
 }
 
-fn said(items: &[Item]) -> String {
-    let said: Vec<String> = items.iter().map(|item| spoken(item.pitch)).collect();
+fn said(style: Style, items: &[Item]) -> String {
+    let said: Vec<String> = items.iter().map(|item| style.says(*item)).collect();
     said.join(", ")
 }
 
@@ -167,7 +167,7 @@ fn one_back(style: Style, page: &mut Page, items: &[Item], at: (f64, f64), size:
     let which = format!("octave {}", item.pitch.octave);
     let words = Words::new(middle, at.1 + size.1 * 0.55, style.words() * 0.85, which).centred();
     page.things.push(Thing::Words(words));
-    let says = format!("The key of {}", spoken(item.pitch));
+    let says = format!("The key of {}", style.says(*item));
     page.things.push(Thing::Drawing {
         strokes: keys(
             item.pitch,

@@ -57,7 +57,7 @@ fn stage_row(
     let words_at = MARGIN + staff_width + 4.0;
     let heading = Words::new(words_at, top + size, size * 1.1, &stage.name);
     page.things.push(Thing::Heading(2, heading));
-    small_staff(page, &items, (top, space), staff_width);
+    small_staff((style, page), &items, (top, space), staff_width);
     let width = page.width - MARGIN - words_at;
     let mut y = top + size * 2.3;
     for line in broken(&trains(stage, &items), size * 0.85, width) {
@@ -103,7 +103,12 @@ fn stage_row(
 
 /// The lowest and the highest note of a stage under its first signature: on the grand staff if it has both of its staves,
 /// else on its first staff.
-fn small_staff(page: &mut Page, items: &[Item], (top, space): (f64, f64), width: f64) {
+fn small_staff(
+    (style, page): (Style, &mut Page),
+    items: &[Item],
+    (top, space): (f64, f64),
+    width: f64,
+) {
     let Some(first) = items.first() else { return };
     let on = |clef: Clef| items.iter().any(|item| item.clef == clef);
     let grand = on(Clef::Treble) && on(Clef::Bass);
@@ -132,11 +137,7 @@ fn small_staff(page: &mut Page, items: &[Item], (top, space): (f64, f64), width:
         (left, width - (left - MARGIN)),
         middle_c,
         space,
-        format!(
-            "From {} to {}",
-            super::spoken(low.pitch),
-            super::spoken(high.pitch)
-        ),
+        format!("From {} to {}", style.says(**low), style.says(**high)),
     );
     page.things.push(Thing::Music(set.music));
 }

@@ -15,6 +15,7 @@ use crate::engrave::{
     DisplayList, Document, Event, NoteMark, Page, Part, Phrase, PrintedMusic as Music, Role, Shape,
     Staves, Thing, Words, display_list,
 };
+use crate::study::Item;
 use crate::theory::{Clef, KeySignature, NoteNames, Pitch};
 
 /// Size of the paper.
@@ -73,6 +74,10 @@ impl Style {
 
     fn name(self, pitch: Pitch, key: KeySignature) -> String {
         self.names.name(pitch.spelling(), key, false)
+    }
+
+    fn says(self, item: Item) -> String {
+        spoken(item.pitch, item.key, self.names)
     }
 
     /// The heading of a page, and the name of whoever it is for at its right; what is left begins at the height given
@@ -152,17 +157,9 @@ pub(super) fn one(pitch: Pitch, clef: Clef) -> Event {
     }
 }
 
-/// How a pitch is spoken: `F sharp 4`.
-pub(super) fn spoken(pitch: Pitch) -> String {
-    use crate::theory::Alteration;
-    let sign = match pitch.alteration {
-        Alteration::DoubleFlat => " double flat",
-        Alteration::Flat => " flat",
-        Alteration::Natural => "",
-        Alteration::Sharp => " sharp",
-        Alteration::DoubleSharp => " double sharp",
-    };
-    format!("{}{sign} {}", pitch.letter.as_char(), pitch.octave)
+/// How a note is said to whoever cannot see the page, by the page's own naming: `F sharp 4`, `Fis 4`.
+pub(super) fn spoken(pitch: Pitch, key: KeySignature, names: NoteNames) -> String {
+    format!("{} {}", names.spoken(pitch.spelling(), key), pitch.octave)
 }
 
 fn document(title: &str, pages: Vec<Page>) -> Document {

@@ -94,7 +94,10 @@ fn one_staff(
             .push(Thing::Words(Words::new(MARGIN, y, size, title)));
         let bottom = y + (above + 4.0) * space;
         let middle_c = bottom - (14.0 - bottom_line) * space;
-        let said: Vec<String> = pitches.iter().map(|p| spoken(*p)).collect();
+        let said: Vec<String> = pitches
+            .iter()
+            .map(|p| spoken(*p, KeySignature::NONE, style.names))
+            .collect();
         let says = format!(
             "{title} of the {} staff: {}",
             clef.spoken(),
@@ -188,7 +191,10 @@ fn beside_keyboard(style: Style, page: &mut Page, top: f64) {
         pitches.zip([Clef::Treble, Clef::Bass]).collect::<Vec<_>>()
     });
     let pitches: Vec<Pitch> = columns.iter().flatten().map(|(pitch, _)| *pitch).collect();
-    let said: Vec<String> = pitches.iter().map(|pitch| spoken(*pitch)).collect();
+    let said: Vec<String> = pitches
+        .iter()
+        .map(|pitch| spoken(*pitch, KeySignature::NONE, style.names))
+        .collect();
     let events = columns
         .iter()
         .map(|column| Event::Notes {

@@ -4,7 +4,7 @@
 use rand::seq::SliceRandom;
 use rand_chacha::ChaCha8Rng;
 
-use super::{MARGIN, Style, document, one, set, spoken};
+use super::{MARGIN, Style, document, one, set};
 use crate::engrave::{Document, Event, Page, Staves, Stroke, Thing, Words};
 use crate::study::{GroupRules, Item, LearnerModel, Stage, Yardstick, draw_group};
 use crate::theory::Clef;
@@ -110,7 +110,7 @@ fn one_row(style: Style, page: &mut Page, groups: &[Vec<Item>], top: f64, answer
     let space = style.space();
     let bottom_line = f64::from(first.clef.bottom_line().diatonic()) / 2.0;
     let bottom = top + 9.5 * space;
-    let said: Vec<String> = items.iter().map(|item| spoken(item.pitch)).collect();
+    let said: Vec<String> = items.iter().map(|item| style.says(*item)).collect();
     let says = if answered {
         said.join(", ")
     } else {

@@ -282,3 +282,39 @@ fn every_sheet_becomes_pdf_and_svg() {
         }
     }
 }
+
+#[test]
+fn whoever_cannot_see_a_page_is_told_the_names_that_stand_on_it() {
+    // Common practice: German B is B flat, H is B; sharps end in -is.
+    let said = |names: NoteNames| -> String {
+        let style = Style {
+            names,
+            ..Style::default()
+        };
+        let mut said = String::new();
+        for thing in all(style)
+            .iter()
+            .flat_map(|document| &document.pages)
+            .flat_map(|page| &page.things)
+        {
+            match thing {
+                Thing::Music(music) => said += &music.says,
+                Thing::Drawing { says, .. } => said += says.as_deref().unwrap_or_default(),
+                _ => {}
+            }
+            said.push('\n');
+        }
+        said
+    };
+    let german = said(NoteNames::German);
+    for words in ["H 4", "B 4", "Fis 4", "The key of B 4"] {
+        assert!(german.contains(words), "{words}");
+    }
+    assert!(!german.contains("sharp") && !german.contains("flat"));
+    let english = said(NoteNames::English);
+    assert!(
+        english.contains("B flat 4") && english.contains("F sharp 4") && !english.contains("H 4")
+    );
+    let solfege = said(NoteNames::FixedSolfege);
+    assert!(solfege.contains("si flat 4") && solfege.contains("fa sharp 4"));
+}

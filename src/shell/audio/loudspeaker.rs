@@ -90,6 +90,16 @@ impl Loudspeaker {
         self.may_rest = true;
     }
 
+    /// Opens a device that failed, before it is due.
+    pub fn open_again(&mut self) {
+        if let State::Failed { fault, .. } = &self.state
+            && *fault != AudioFault::NotBuilt
+        {
+            self.retry = FIRST_RETRY;
+            self.state = State::Opening((self.open)());
+        }
+    }
+
     /// Looks after the device; to be called at every turn of the main loop. Tells what changed.
     pub fn poll(&mut self, now: Instant) -> Option<SpeakerNews> {
         match &mut self.state {
@@ -311,6 +321,24 @@ mod tests {
         }
         assert_eq!(pauses, [1, 2, 4, 8, 16, 32, 60, 60]);
         assert_eq!(speaker.fault(), Some(&AudioFault::Unresponsive));
+    }
+
+    #[test]
+    fn a_device_that_failed_is_opened_at_once_when_it_is_asked_for() {
+        let (mut speaker, openings) = staged();
+        let now = Instant::now();
+        let refused = || Err(AudioFault::Unresponsive);
+        openings.borrow()[0].send(refused()).unwrap();
+        assert!(speaker.poll(now).is_some());
+        speaker.open_again();
+        assert!(speaker.is_opening() && openings.borrow().len() == 2);
+        // One that opens is left alone, and so is one that is open.
+        speaker.open_again();
+        let (player, _source) = device();
+        openings.borrow()[1].send(player).unwrap();
+        assert_eq!(speaker.poll(now), Some(SpeakerNews::Ready));
+        speaker.open_again();
+        assert_eq!(openings.borrow().len(), 2);
     }
 
     #[test]

@@ -319,7 +319,6 @@ pub struct VoiceArgs {
 #[derive(Debug, Args)]
 pub struct HearArgs {
     /// The recording.
-    #[arg(required_unless_present_any = ["microphone", "watch"])]
     pub file: Option<PathBuf>,
     /// Hear the microphone, until Ctrl-C.
     #[arg(long, conflicts_with = "file")]
@@ -329,7 +328,7 @@ pub struct HearArgs {
     pub watch: bool,
     /// With --watch: sound this note meanwhile, for long tones against it; needs headphones.
     #[arg(long, value_name = "NOTE", requires = "watch")]
-    pub drone: Option<crate::theory::Pitch>,
+    pub drone: Option<String>,
     /// With --microphone or --watch: end after so many seconds.
     #[arg(long = "for", value_name = "SECONDS", value_parser = clap::value_parser!(u32).range(1..))]
     pub seconds: Option<u32>,

@@ -3,7 +3,7 @@
 use std::io::Write;
 use std::process::ExitCode;
 
-use anyhow::Context;
+use anyhow::{Context, bail};
 use serde_json::json;
 
 use super::args::{Cli, HearArgs};
@@ -17,8 +17,20 @@ use crate::theory::Reference;
 pub(super) fn run(cli: &Cli, args: &HearArgs) -> anyhow::Result<ExitCode> {
     let reference = Reference::new(args.reference)?;
     let Some(file) = &args.file else {
+        if !args.microphone && !args.watch {
+            bail!(
+                "what is to be heard? A recording, as in `stavelark hear take.wav`; the microphone with --microphone, or \
+                 drawn on the staff with --watch"
+            );
+        }
         return hear_live::run(cli, args, reference);
     };
+    if args.seconds.is_some() || args.drone.is_some() {
+        bail!(
+            "a recording is heard to its end and without a drone: leave out --for and --drone, or listen to the microphone \
+             with --microphone or --watch"
+        );
+    }
     super::read::there(file)?;
     let mut recording = wav::Reader::open(file)?;
     let mut block = Vec::with_capacity(BLOCK);

@@ -106,23 +106,25 @@ fn watch(
     options: EarOptions,
     seconds: Option<u32>,
 ) -> anyhow::Result<ExitCode> {
+    let names = home.names();
+    let drone = args.drone.as_ref().map(|note| names.pitch(note));
+    let drone = drone.transpose()?.map(|pitch| {
+        let reference = options.listening.reference;
+        Temperament::equal().frequency(pitch.midi(), reference)
+    });
     if let Some(why) = no_screen() {
         bail!("{why}: nothing can be drawn. Hear in words with: stavelark hear --microphone");
     }
     // The drone would be heard as the singer.
-    if args.drone.is_some() && !home.settings().headphones() {
+    if drone.is_some() && !home.settings().headphones() {
         bail!(
             "a drone at loudspeakers would be taken for the voice: put headphones on, say so with \
              `stavelark settings headphones on`, and start low"
         );
     }
-    let drone = args.drone.map(|pitch| {
-        let reference = options.listening.reference;
-        Temperament::equal().frequency(pitch.midi(), reference)
-    });
     let _quiet = Quiet::new(None).ok();
     let watch = Watch {
-        names: home.names(),
+        names,
         ascii: ascii(cli, home.settings()),
         reference: options.listening.reference,
         drone,

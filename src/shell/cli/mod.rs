@@ -72,7 +72,7 @@ fn run(cli: &Cli) -> anyhow::Result<ExitCode> {
         Some(Command::Course { command }) => course::run(cli, command),
         Some(Command::Devices(args)) => devices::run(cli, args),
         Some(Command::Hear(args)) => hear::run(cli, args),
-        Some(Command::Play(args)) => play::run(args),
+        Some(Command::Play(args)) => play::run(cli, args),
         Some(Command::Tuning(args)) => tuning::run(cli, args),
         Some(Command::Learner { command }) => learner::run(command),
         Some(Command::Settings { name, value, json }) => {

@@ -33,6 +33,7 @@ pub fn run(
     desk.begin()?;
     let mut told = 0;
     loop {
+        desk.attend_to_sound()?;
         if let Some(fault) = desk.sound_fault() {
             writeln!(output, "{fault}")?;
         }
@@ -43,9 +44,16 @@ pub fn run(
             }
             return Ok(Some(summary));
         }
-        if let Some(question) = put(desk) {
-            write!(output, "{question}: ")?;
-            output.flush()?;
+        match (desk.unheard(), put(desk)) {
+            (Some(unheard), _) => {
+                writeln!(output, "{}", without_keys(unheard))?;
+                output.flush()?;
+            }
+            (None, Some(question)) => {
+                write!(output, "{question}: ")?;
+                output.flush()?;
+            }
+            (None, None) => {}
         }
         // No line is read before its prompt has begun to sound.
         while desk.is_about_to_sound() {
@@ -61,8 +69,31 @@ pub fn run(
             desk.on(Event::Stop)?;
             return Ok(None);
         }
-        take(desk, line.trim(), output)?;
+        match line.trim() {
+            "" if desk.unheard().is_some() => look_again(desk)?,
+            line => take(desk, line, output)?,
+        }
     }
+}
+
+/// Looks for a sound output, and waits until it is known whether there is one.
+fn look_again(desk: &mut Desk) -> Result<(), DeskError> {
+    desk.go_on()?;
+    let began = Instant::now();
+    while desk.sound_is_opening() && began.elapsed() < OPENING {
+        std::thread::sleep(SOON);
+    }
+    Ok(())
+}
+
+/// The words of a screen's rest where lines are written: there is no key to go on or to leave with.
+pub(super) fn without_keys(words: &str) -> String {
+    words
+        .replace(
+            "it goes on by itself then. Enter looks again",
+            "an empty line looks again",
+        )
+        .replace("Esc ends", "stop ends")
 }
 
 /// What is to be written to answer, by an example.
@@ -156,13 +187,9 @@ pub(super) fn parse(text: &str, names: NoteNames, key: KeySignature) -> Option<S
         return Some(note);
     }
     if names != NoteNames::English {
-        for letter in crate::theory::Letter::ALL {
-            for alteration in crate::theory::Alteration::ALL {
-                let note = Spelling { letter, alteration };
-                if names.name(note, key, true).to_lowercase() == compact {
-                    return Some(note);
-                }
-            }
+        let of = |note: &Spelling| names.name(*note, key, true).to_lowercase() == compact;
+        if let Some(note) = Spelling::all().find(of) {
+            return Some(note);
         }
     }
     compact.parse().ok()

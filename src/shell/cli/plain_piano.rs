@@ -4,7 +4,7 @@ use std::io::{self, BufRead, Write};
 use std::sync::mpsc::{RecvTimeoutError, Sender, channel};
 use std::time::Duration;
 
-use super::plain::{put, take, tell};
+use super::plain::{put, take, tell, without_keys};
 use crate::drill::{Event, Rest, Summary};
 use crate::shell::desk::{Desk, DeskError};
 use crate::shell::ear::{EarNews, Hands, Tell};
@@ -50,6 +50,7 @@ pub(super) fn run(
     let mut lines = true;
     loop {
         hands.pass_time(desk)?;
+        desk.attend_to_sound()?;
         told.news(desk, &hands, output)?;
         if let Some(summary) = desk.view().summary.clone() {
             for line in desk.closing_lines(&summary) {
@@ -65,10 +66,7 @@ pub(super) fn run(
         match arrivals.recv_timeout(tick) {
             Ok(Arrival::Ear(news)) => hands.take(&news, desk)?,
             Ok(Arrival::Line(line)) => match line.trim() {
-                "" if desk.sitting().paused() => {
-                    let at_ms = desk.now_ms();
-                    desk.on(Event::Resume { at_ms })?;
-                }
+                "" if desk.sitting().paused() => desk.go_on()?,
                 line => take(desk, line, output)?,
             },
             Ok(Arrival::NoMoreLines) => lines = false,
@@ -146,18 +144,17 @@ impl Told {
             writeln!(output, "{line}")?;
         }
         match (rest, desk.view().item) {
-            (Some(rest), _) => writeln!(output, "{}", in_words(rest, hands))?,
+            (Some(rest), _) => {
+                let unheard = desk.unheard().map(without_keys);
+                let words = unheard.unwrap_or_else(|| without_keys(&hands.rest_in_words(rest)));
+                writeln!(output, "{words}")?;
+            }
             (None, Some(_)) => writeln!(output, "{}", put(desk).unwrap_or_default())?,
             (None, None) => {}
         }
         output.flush()?;
         Ok(())
     }
-}
-
-fn in_words(rest: Rest, hands: &Hands) -> String {
-    // There is no key to leave with here.
-    hands.rest_in_words(rest).replace("Esc ends", "stop ends")
 }
 
 fn lines(arrive: &Sender<Arrival>) {

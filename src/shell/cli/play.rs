@@ -1,5 +1,6 @@
 //! `play`: sounds notes, or renders them to a file.
 
+use std::cell::OnceCell;
 use std::fs::{File, OpenOptions};
 use std::io::{BufWriter, ErrorKind, Read, Write};
 use std::ops::RangeInclusive;
@@ -10,14 +11,16 @@ use std::time::{Duration, Instant};
 use anyhow::{Context, anyhow, bail};
 use clap::{Args, ValueEnum};
 
+use super::args::Cli;
 use crate::score::{Phrase, SoundingNote, Tone};
 use crate::shell::audio::Speaker;
+use crate::shell::home::names_of;
 use crate::shell::paths::Paths;
 use crate::shell::store::Store;
 use crate::shell::words::fault;
 use crate::signal::synth::{LOOK_AHEAD_S, RenderOptions, SampleRate, render};
 use crate::signal::tuning::PianoTuning;
-use crate::theory::{Pitch, Reference, Temperament};
+use crate::theory::{Alteration, Letter, NoteNames, Pitch, Reference, Temperament};
 
 /// First partials that are sounded, in hertz.
 const SOUNDED: RangeInclusive<f64> = 16.0..=12_000.0;
@@ -38,7 +41,8 @@ const LONGEST_S: f64 = 600.0;
   stavelark play C3 C4 C5 --own-piano
   stavelark play A4 --tone pure --reference 442 --wav a.wav")]
 pub struct PlayArgs {
-    /// Notes in scientific pitch notation, such as C4, F#5 or Bb3; joined by + they sound together, as in C4+E4
+    /// Notes in scientific pitch notation, such as C4, F#5 or Bb3, or as your settings name them, such as Fis5 or do4; joined
+    /// by + they sound together, as in C4+E4
     #[arg(value_name = "NOTE", required = true)]
     pub notes: Vec<String>,
     /// Sound all notes at once
@@ -106,8 +110,12 @@ impl From<ToneChoice> for Tone {
 
 /// Sounds or renders what `args` ask for. Errors: a note, length or reference that is none, a file that is there
 /// already, no sound device.
-pub fn run(args: &PlayArgs) -> anyhow::Result<ExitCode> {
-    let phrase = phrase(args)?;
+pub fn run(cli: &Cli, args: &PlayArgs) -> anyhow::Result<ExitCode> {
+    sound_or_render(args, &Names::of(cli.learner.as_deref()))
+}
+
+fn sound_or_render(args: &PlayArgs, names: &Names) -> anyhow::Result<ExitCode> {
+    let phrase = phrase(args, names)?;
     match &args.wav {
         Some(path) => {
             other_form(path)?;
@@ -119,9 +127,9 @@ pub fn run(args: &PlayArgs) -> anyhow::Result<ExitCode> {
     Ok(ExitCode::SUCCESS)
 }
 
-fn phrase(args: &PlayArgs) -> anyhow::Result<Phrase> {
+fn phrase(args: &PlayArgs, names: &Names) -> anyhow::Result<Phrase> {
     let reference = Reference::new(args.reference)?;
-    let temperament = temperament(&args.temperament)?.on_tonic(tonic(&args.tonic)?);
+    let temperament = temperament(&args.temperament)?.on_tonic(tonic(&args.tonic, names)?);
     if !(0.05..=LONGEST_S).contains(&args.seconds) {
         bail!(
             "--for takes 0.05 to {LONGEST_S} seconds, not {}",
@@ -144,7 +152,7 @@ fn phrase(args: &PlayArgs) -> anyhow::Result<Phrase> {
             place.saturating_mul(length_ms)
         };
         for text in chord.split('+') {
-            let key = text.parse::<Pitch>()?.midi();
+            let key = names.pitch(text)?.midi();
             if !key.on_piano() && args.tone == ToneChoice::Strings {
                 super::warn(&format!(
                     "{text} lies beyond a piano's keyboard, A0 to C8: it is sounded as a string would sound there."
@@ -168,6 +176,34 @@ fn phrase(args: &PlayArgs) -> anyhow::Result<Phrase> {
     Ok(phrase.with_velocity(args.velocity as f32 / 127.0))
 }
 
+/// Reads notes as the learner names them.
+struct Names<'a> {
+    learner: Option<&'a str>,
+    known: OnceCell<NoteNames>,
+}
+
+impl Names<'_> {
+    fn of(learner: Option<&str>) -> Names<'_> {
+        let known = OnceCell::new();
+        Names { learner, known }
+    }
+
+    /// The record is looked into only for what could mean another note, or none: B, and what is no scientific name.
+    fn pitch(&self, text: &str) -> anyhow::Result<Pitch> {
+        let scientific = text.parse::<Pitch>();
+        if let Ok(pitch) = scientific
+            && (pitch.letter, pitch.alteration) != (Letter::B, Alteration::Natural)
+        {
+            return Ok(pitch);
+        }
+        if let Some(names) = self.known.get() {
+            return Ok(names.pitch(text)?);
+        }
+        let names = names_of(self.learner)?;
+        Ok(self.known.get_or_init(|| names).pitch(text)?)
+    }
+}
+
 /// The piano of the last tuning check.
 fn own_piano() -> anyhow::Result<PianoTuning> {
     let last = Store::open(&Paths::from_env()?)?.checks(1)?;
@@ -180,8 +216,8 @@ fn own_piano() -> anyhow::Result<PianoTuning> {
 }
 
 /// The pitch class of a note's name without octave.
-fn tonic(name: &str) -> anyhow::Result<i32> {
-    let pitch: Pitch = format!("{name}4").parse().map_err(|_| {
+fn tonic(name: &str, names: &Names) -> anyhow::Result<i32> {
+    let pitch = names.pitch(&format!("{name}4")).map_err(|_| {
         anyhow!("'{name}' is no tonic: name a note without octave, as in C, F# or Bb")
     })?;
     Ok(pitch.midi().pitch_class())
@@ -316,6 +352,22 @@ mod tests {
     struct Line {
         #[command(flatten)]
         play: PlayArgs,
+    }
+
+    /// Names that no record has to say.
+    fn english() -> Names<'static> {
+        Names {
+            learner: None,
+            known: OnceCell::from(NoteNames::English),
+        }
+    }
+
+    fn run(args: &PlayArgs) -> anyhow::Result<ExitCode> {
+        sound_or_render(args, &english())
+    }
+
+    fn phrase(args: &PlayArgs) -> anyhow::Result<Phrase> {
+        super::phrase(args, &english())
     }
 
     fn args(line: &[&str]) -> PlayArgs {

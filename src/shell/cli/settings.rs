@@ -41,8 +41,9 @@ pub(super) fn run(
             say_row(&json!({"name": each.name, "value": value, "set": home.settings().is_set(each), "scope": place, "values": each.values}).to_string())?;
         } else {
             say(&format!(
-                "{} = {value}\n    {} ({}; {place})",
+                "{} = {}\n    {} ({}; {place})",
                 each.name,
+                home.settings().written(each),
                 each.about,
                 each.values.join(", ")
             ))?;

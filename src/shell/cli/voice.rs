@@ -40,21 +40,21 @@ pub(super) fn run(cli: &Cli, args: &VoiceArgs) -> anyhow::Result<ExitCode> {
     };
     let Some(range) = VoiceRange::found(&sung) else {
         warn(
-            "Too little was heard to tell a range: it takes at least an octave of notes, each held for a moment. Nothing was \
-             changed. You can also say it: stavelark settings voice alto",
+            "Too little was heard to tell a range: it takes notes at least a major sixth apart, and those \
+             between, each held for a moment. Nothing was changed. You can also say it: stavelark settings voice alto",
         );
         return Ok(unfinished());
     };
-    home.set("voice", &range.to_string())?;
+    let (low, high) = range.keys();
+    let [from, to] = [low, high].map(|key| home.settings().note(key.spelled_with_sharps()));
+    home.set("voice", &format!("{from}-{to}"))?;
     if args.json {
-        let (low, high) = range.keys();
         let kind = range.nearest_kind();
         say_row(&json!({"range": range.to_string(), "low_midi": low.0, "high_midi": high.0, "nearest_kind": kind}).to_string())?;
     } else {
         say(&format!(
-            "You sing with ease from {}; what you answer by singing is sounded there from now on. That is nearest to what is \
+            "You sing with ease from {from} to {to}; what you answer by singing is sounded there from now on. That is nearest to what is \
              called {}. `stavelark settings voice` changes it.",
-            range.to_string().replace('-', " to "),
             range.nearest_kind()
         ))?;
     }
@@ -132,7 +132,8 @@ fn live(home: &Home, seconds: u32) -> anyhow::Result<Vec<(MidiNote, u32)>> {
             Ok(EarNews::Deaf(fault)) => warn(&fault.to_string()),
             Ok(EarNews::Pitch { frame, .. }) => {
                 if let Some(key) = sung.take(&frame) {
-                    warn(&format!("  {} is easy", key.spelled_with_sharps()));
+                    let note = home.settings().note(key.spelled_with_sharps());
+                    warn(&format!("  {note} is easy"));
                 }
             }
             Ok(EarNews::Note(_) | EarNews::Sound { .. }) | Err(RecvTimeoutError::Timeout) => {}

@@ -49,29 +49,22 @@ impl Store {
     /// Adds a learner, and makes the first one current. Errors: [`StoreError::LearnerExists`], [`StoreError::BadName`].
     pub fn add_learner(&mut self, name: &str, now: Timestamp) -> Result<Learner, StoreError> {
         let name = checked_name(name)?;
-        let added = self.write(|t| {
-            let added = t.execute(
-                "INSERT OR IGNORE INTO learners (name, created) VALUES (?1, ?2)",
-                params![name, millis(now)],
-            )?;
-            if added == 0 {
-                return Ok(None);
-            }
-            let id = t.last_insert_rowid();
-            t.execute(
-                "INSERT OR IGNORE INTO store_state (key, value) VALUES (?1, ?2)",
-                params![CURRENT, id.to_string()],
-            )?;
-            Ok(Some(LearnerId(id)))
-        })?;
-        match added {
-            Some(id) => Ok(Learner {
-                id,
-                name,
-                created: from_millis(millis(now)),
-            }),
-            None => Err(StoreError::LearnerExists { name }),
+        let added = self.write(|t| insert_learner(t, &name, now))?;
+        added.ok_or(StoreError::LearnerExists { name })
+    }
+
+    /// The learner in use; where there is none yet, the first, called `name`. One transaction: of two programs that are
+    /// begun at once, the second takes whom the first has made. Errors: [`StoreError::BadName`].
+    pub fn current_or_first(&mut self, name: &str, now: Timestamp) -> Result<Learner, StoreError> {
+        if let Some(learner) = self.current_learner()? {
+            return Ok(learner);
         }
+        let name = checked_name(name)?;
+        let first = self.write(|t| match current(t)? {
+            Some(learner) => Ok(Some(learner)),
+            None => insert_learner(t, &name, now),
+        })?;
+        first.ok_or(StoreError::LearnerExists { name })
     }
 
     /// The learner of that name, whatever its case. Errors: [`StoreError::NoSuchLearner`] with the nearest name.
@@ -106,16 +99,7 @@ impl Store {
 
     /// The learner in use; `None` when there is none yet.
     pub fn current_learner(&self) -> Result<Option<Learner>, StoreError> {
-        self.sql(|c| {
-            c.query_row(
-                "SELECT id, name, created FROM learners
-                 ORDER BY id = (SELECT CAST(value AS INTEGER) FROM store_state WHERE key = ?1) DESC, id
-                 LIMIT 1",
-                [CURRENT],
-                read_learner,
-            )
-            .optional()
-        })
+        self.sql(current)
     }
 
     /// Makes a learner the one in use. Errors: [`StoreError::NoSuchLearner`].
@@ -227,6 +211,43 @@ impl Store {
     ) -> Result<(), StoreError> {
         self.write(|t| insert_course(t, learner, course))
     }
+}
+
+fn current(connection: &Connection) -> rusqlite::Result<Option<Learner>> {
+    connection
+        .query_row(
+            "SELECT id, name, created FROM learners
+             ORDER BY id = (SELECT CAST(value AS INTEGER) FROM store_state WHERE key = ?1) DESC, id
+             LIMIT 1",
+            [CURRENT],
+            read_learner,
+        )
+        .optional()
+}
+
+/// Adds a learner, and makes the first one current; `None` when the name is taken.
+fn insert_learner(
+    connection: &Connection,
+    name: &str,
+    now: Timestamp,
+) -> rusqlite::Result<Option<Learner>> {
+    let added = connection.execute(
+        "INSERT OR IGNORE INTO learners (name, created) VALUES (?1, ?2)",
+        params![name, millis(now)],
+    )?;
+    if added == 0 {
+        return Ok(None);
+    }
+    let id = connection.last_insert_rowid();
+    connection.execute(
+        "INSERT OR IGNORE INTO store_state (key, value) VALUES (?1, ?2)",
+        params![CURRENT, id.to_string()],
+    )?;
+    Ok(Some(Learner {
+        id: LearnerId(id),
+        name: name.to_owned(),
+        created: from_millis(millis(now)),
+    }))
 }
 
 pub(super) fn insert_course(

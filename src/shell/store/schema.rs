@@ -34,26 +34,32 @@ impl Store {
                 known: NEWEST,
             });
         }
-        let tables: i64 =
-            self.sql(|c| c.query_row("SELECT count(*) FROM sqlite_schema", [], |row| row.get(0)))?;
-        if found == 0 && tables > 0 {
-            return Err(StoreError::Damaged {
-                file: self.file.clone(),
-                detail: "it is a database of another program".to_owned(),
-            });
-        }
         if found == 0 {
             // A new store gets all forms at once: there is nothing to back up between them.
-            return self.write(|t| {
+            let foreign = self.write(|t| {
+                // Another program may have been first.
                 if form_of(t)? > 0 {
-                    return Ok(());
+                    return Ok(false);
+                }
+                let tables: i64 =
+                    t.query_row("SELECT count(*) FROM sqlite_schema", [], |row| row.get(0))?;
+                if tables > 0 {
+                    return Ok(true);
                 }
                 for migration in MIGRATIONS {
                     t.execute_batch(migration)?;
                 }
                 t.pragma_update(None, "application_id", APPLICATION)?;
-                t.pragma_update(None, "user_version", NEWEST)
-            });
+                t.pragma_update(None, "user_version", NEWEST)?;
+                Ok(false)
+            })?;
+            if foreign {
+                return Err(StoreError::Damaged {
+                    file: self.file.clone(),
+                    detail: "it is a database of another program".to_owned(),
+                });
+            }
+            return Ok(());
         }
         for (form, migration) in (1..).zip(MIGRATIONS).skip(found as usize) {
             self.check_with("quick_check")?;

@@ -307,6 +307,9 @@ fn drawn(page: &mut Page) -> Result<bool, DeskError> {
                 state.silent = Some(fault);
                 return Ok(false);
             }
+            if state.desk.attend_to_sound()? {
+                return Ok(false);
+            }
             if let Some(hands) = &mut state.hands {
                 hands.pass_time(&mut state.desk)?;
             }
@@ -373,6 +376,7 @@ fn home_page(host: &mut dyn Host) -> Result<Page, DeskError> {
 fn begin(host: &mut dyn Host, arrive: &Sender<Arrival>) -> Result<Page, DeskError> {
     let mut desk = host.sitting()?;
     desk.begin()?;
+    desk.attend_to_sound()?;
     let arrive = arrive.clone();
     let hands = host.hands(
         &mut desk,

@@ -75,7 +75,9 @@ pub const HEARS: &str = "The microphone hears: play the answer.";
 /// The same, where a voice answers.
 pub const HEARS_VOICE: &str = "The microphone hears: sing the answer, softly.";
 /// Where what is asked is only heard and nothing can be.
-pub const UNHEARD: &str = "No sound output is there, and this is only heard: plug one in.";
+const UNHEARD: &str = "This is only heard, and no sound output is there: nothing is judged meanwhile. Plug one in; it goes on by itself then. Enter looks again, Esc ends the sitting.";
+/// The same where sound was turned off.
+const UNHEARD_BY_CHOICE: &str = "This is only heard, and sound is off: nothing can be judged. Esc ends the sitting; then turn sound on in the settings (`stavelark settings sound on`).";
 /// Before the first sound of a sitting of the ear.
 pub const EAR_START: &str = "Sound: start low. Space sounds it again.";
 /// Over what is heard beside what is read.
@@ -116,9 +118,15 @@ pub fn rest(rest: Rest, listening: bool) -> &'static str {
         (Rest::BeforeFirst, true) => "Play any note to begin. Esc ends the sitting.",
         (Rest::BeforeFirst, false) => "Enter begins. Esc ends the sitting.",
         (Rest::Silence, true) => "A rest. Play any note, or Enter, to go on; Esc ends the sitting.",
+        (Rest::Unheard, _) => UNHEARD,
         (Rest::Places, _) => "Enter goes on without them, Esc ends the sitting.",
         (Rest::Asked, _) | (Rest::Silence, false) => "A rest. Enter goes on, Esc ends the sitting.",
     }
+}
+
+/// Why a sitting of the ear rests where nothing can be heard, and how it goes on; `off`: sound was turned off.
+pub fn unheard(off: bool) -> &'static str {
+    if off { UNHEARD_BY_CHOICE } else { UNHEARD }
 }
 
 /// An accidental waits for its letter.

@@ -63,17 +63,25 @@ pub fn draw(frame: &mut Frame, state: &Practice, easel: &mut Easel) {
             places(frame, &state.desk, place);
             return;
         }
+        let words = match (state.desk.unheard(), hands) {
+            (Some(unheard), _) => unheard.to_owned(),
+            (None, Some(hands)) => hands.rest_in_words(rest),
+            (None, None) => words::rest(rest, listening).to_owned(),
+        };
+        let width = area.width.saturating_sub(2);
+        // What is longer than two rows begins higher.
+        let rows = wrapped(&words, usize::from(width.max(1))).len() as u16;
+        let top = middle.saturating_sub(rows.saturating_sub(2)).max(1);
         let inside = Rect {
             x: 1,
-            y: middle,
-            width: area.width.saturating_sub(2),
-            height: 2,
+            y: top,
+            width,
+            height: rows.max(2),
         };
-        let words = hands.map(|hands| hands.rest_in_words(rest));
-        let words = words.unwrap_or_else(|| words::rest(rest, listening).to_owned());
         block(frame, inside, vec![Line::styled(words, strong())]);
         if !listening {
-            row(frame, middle + 2, says.unwrap_or_default(), dim());
+            let below = top + rows.max(2);
+            row(frame, below, says.unwrap_or_default(), dim());
         }
         return;
     }
@@ -121,10 +129,7 @@ pub fn draw(frame: &mut Frame, state: &Practice, easel: &mut Easel) {
             view.notice.clone().unwrap_or_default()
         }
         (Alteration::Natural, Some(feedback)) => state.desk.wording().feedback(feedback),
-        (Alteration::Natural, None) if asked_by_ear(state) => {
-            let unheard = state.silent.map(|_| words::UNHEARD);
-            unheard.unwrap_or(words::EAR_START).to_owned()
-        }
+        (Alteration::Natural, None) if asked_by_ear(state) => words::EAR_START.to_owned(),
         (Alteration::Natural, None) => {
             let way = state.desk.sitting().way();
             let question = words::which_note(way, state.desk.sound_is_on());
@@ -168,7 +173,7 @@ pub fn act(state: &mut Practice, action: Action) -> Result<(), DeskError> {
     let at_ms = state.desk.now_ms();
     let paused = state.desk.sitting().paused();
     match action {
-        Action::Enter if paused => state.desk.on(Event::Resume { at_ms })?,
+        Action::Enter if paused => state.desk.go_on()?,
         Action::Pause if paused => state.desk.on(Event::Stop)?,
         _ if paused => {}
         Action::Pause => {
