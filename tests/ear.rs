@@ -302,6 +302,21 @@ fn the_loop_is_measured_and_what_sounds_is_named_and_drawn() {
         .unwrap_or_else(|| panic!("{listed}"));
     assert!((shown - ms).abs() < 0.6, "{ms} {listed}");
 
+    // One may be chosen by its description, and is marked in the list.
+    run(&["devices", "--use", "PulseAudio sound server"]);
+    let used = |list: &str| -> Vec<String> {
+        let rows = list
+            .lines()
+            .map(|row| serde_json::from_str::<Value>(row).unwrap());
+        let inputs = rows.filter(|row| row["kind"] == "input" && row["used"] == true);
+        inputs
+            .map(|row| row["name"].as_str().unwrap().to_owned())
+            .collect()
+    };
+    assert_eq!(used(&run(&["devices", "--json"])), ["pulse"]);
+    run(&["devices", "--use", "default"]);
+    assert_eq!(used(&run(&["devices", "--json"])), ["default"]);
+
     let player = Player::sit_down(&server, STORE);
     let mut screen = server.screen(&rig, &["hear", "--watch"], (80, 24));
     screen.wait_for("Listening by");

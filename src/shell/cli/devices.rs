@@ -90,19 +90,20 @@ pub(super) fn run(cli: &Cli, args: &DevicesArgs) -> anyhow::Result<ExitCode> {
     Ok(ExitCode::SUCCESS)
 }
 
-/// Whether one of `inputs` is called `name`, or has it in its description.
-fn is_there(name: &str, inputs: &[Listed]) -> bool {
+/// The one of `inputs` that is called `name`, or else is described so, or else has it in its description.
+fn found<'a>(name: &str, inputs: &'a [Listed]) -> Option<&'a Listed> {
     let wanted = name.to_lowercase();
-    inputs.iter().any(|device| {
-        device.id.to_lowercase() == wanted || device.about.to_lowercase().contains(&wanted)
-    })
+    let first = |is: &dyn Fn(&Listed) -> bool| inputs.iter().find(|device| is(device));
+    first(&|device| device.id.to_lowercase() == wanted)
+        .or_else(|| first(&|device| device.about.to_lowercase() == wanted))
+        .or_else(|| first(&|device| device.about.to_lowercase().contains(&wanted)))
 }
 
 /// What there is to say of a microphone that was set and is not there now; it may be plugged in later.
 pub(super) fn not_there_now(name: &str) -> Option<String> {
     // Where devices cannot be listed nothing is known of this one.
     let (inputs, _) = list().ok()?;
-    if name == "default" || is_there(name, &inputs) {
+    if name == "default" || found(name, &inputs).is_some() {
         return None;
     }
     let open = inputs
@@ -120,21 +121,24 @@ pub(super) fn not_there_now(name: &str) -> Option<String> {
 }
 
 fn choose(home: &mut Home, name: &str) -> anyhow::Result<()> {
+    let mut name = name.to_owned();
     if name != "default" {
         let (inputs, _) = list()?;
-        if !is_there(name, &inputs) {
+        let Some(device) = found(&name, &inputs) else {
             bail!(
                 "there is no microphone '{name}'{} `stavelark devices` lists what is there",
-                crate::shell::words::nearest(name, inputs.iter().map(|device| device.id.as_str()))
+                crate::shell::words::nearest(&name, inputs.iter().map(|device| device.id.as_str()))
             );
-        }
+        };
+        // By its own name, so that lists and what is measured go by the same.
+        name.clone_from(&device.id);
     }
     let paths = Paths::from_env()?;
     let (store, learner) = home.parts();
     let learner = learner.id;
     settings::set(
         settings::definition("microphone")?,
-        name,
+        &name,
         &paths,
         store,
         learner,
