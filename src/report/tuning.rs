@@ -452,9 +452,10 @@ pub fn html(
             escaped(&noteworthy(struck, findings).join("; "))
         );
     }
-    out.push_str(
+    let _ = writeln!(
+        out,
         "</tbody></table>\n<p>Unison: how far apart a key's strings lie, or how one string beats with itself; it is a remark where it is \
-         sour (surely more than 4 cents). B: how stiff the strings are; it draws their partials apart. ±: one standard error.</p>\n</body></html>\n",
+         sour (surely more than {SOUR:.0} cents). B: how stiff the strings are; it draws their partials apart. ±: one standard error.</p>\n</body></html>"
     );
     out
 }

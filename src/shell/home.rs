@@ -17,8 +17,9 @@ use super::sound::Sound;
 use super::store::{AnswerFilter, CourseChoice, Learner, Store, StoreError};
 use super::term::screens::quiz::{Finding, Listening, Quiz};
 use super::today::{Today, UNNAMED};
+use super::wish::Wish;
 use super::words::Wording;
-use crate::drill::{KnownKeys, Limits, PLACES, Places, Plan, Sitting};
+use crate::drill::{KnownKeys, PLACES, Places, Plan, Sitting};
 use crate::signal::listen::Options;
 use crate::signal::tuning::PianoTuning;
 use crate::study::{
@@ -29,51 +30,6 @@ use crate::theory::{NoteNames, Reference, Temperament};
 
 /// Where the stage is kept at which a learner enters the course.
 const ENTER_KEY: &str = "enter-at";
-
-/// What is wished of a sitting.
-#[derive(Debug, Clone)]
-pub struct Wish {
-    /// The stage, by its id; else the one whose turn it is.
-    pub stage: Option<String>,
-    /// How items are put.
-    pub prompt: PromptKind,
-    /// How they are answered.
-    pub way: AnswerWay,
-    /// Minutes of this sitting; else what the day's mark still takes.
-    pub minutes: Option<u32>,
-    /// End after this many prompts.
-    pub prompts: Option<u32>,
-    /// Whether response times are kept.
-    pub timed: bool,
-    /// The same choice again.
-    pub seed: Option<u64>,
-    /// The clock is a recording's.
-    pub told_clock: bool,
-    /// From our sound to its arrival by the microphone, where that was measured and is listened to.
-    pub loop_delay: std::time::Duration,
-}
-
-impl Wish {
-    /// Today's practice as the learner's settings have it.
-    pub fn by(settings: &Settings) -> Wish {
-        Wish {
-            stage: None,
-            prompt: settings.prompt(),
-            way: settings.answer_by(),
-            minutes: None,
-            prompts: None,
-            timed: settings.timed(),
-            seed: None,
-            told_clock: false,
-            loop_delay: std::time::Duration::ZERO,
-        }
-    }
-
-    /// Answered at a live piano or by a live voice, without a hand for the computer.
-    pub fn hands_on(&self) -> bool {
-        self.way != AnswerWay::Letters && !self.told_clock
-    }
-}
 
 /// Why there is no place to practise.
 #[derive(Debug, thiserror::Error)]
@@ -535,7 +491,7 @@ impl Home {
             prompt: wish.prompt,
             way: wish.way,
             timed: wish.timed,
-            limits: limits(wish, &stage, record.practised()),
+            limits: wish.limits(&stage, record.practised()),
             cap_ms: u64::from(stage.kind.active_cap_ms()),
             hands_on: wish.hands_on(),
         };
@@ -561,32 +517,6 @@ impl Home {
             piano,
             tuned,
         }))
-    }
-}
-
-/// What is wished, else what the day's mark still takes, else the stage's minutes once more.
-fn limits(wish: &Wish, stage: &Stage, practised: Practised) -> Limits {
-    let whole = u64::from(stage.minutes) * 60_000;
-    let rest = whole.saturating_sub(practised.active_ms);
-    let answers = stage.least_answers.saturating_sub(practised.answers);
-    match (wish.prompts, wish.minutes) {
-        (Some(prompts), _) => Limits {
-            prompts: Some(prompts),
-            ..Limits::default()
-        },
-        (None, Some(minutes)) => Limits {
-            active_ms: Some(u64::from(minutes) * 60_000),
-            ..Limits::default()
-        },
-        (None, None) if rest == 0 && answers == 0 => Limits {
-            active_ms: Some(whole),
-            ..Limits::default()
-        },
-        (None, None) => Limits {
-            active_ms: Some(rest),
-            least_answers: answers,
-            prompts: None,
-        },
     }
 }
 

@@ -21,4 +21,5 @@ pub mod term;
 mod today;
 mod tuner;
 pub mod wav;
+mod wish;
 mod words;

@@ -4,12 +4,13 @@ use std::io::{BufRead, Write};
 
 use super::plain;
 use crate::shell::desk::DeskError;
-use crate::shell::home::{Home, Wish};
+use crate::shell::home::Home;
 use crate::shell::progress::Progress;
 use crate::shell::settings::definition;
 use crate::shell::sound::Sound;
 use crate::shell::store::StoreError;
 use crate::shell::term::screens::quiz::{Finding, Quiz};
+use crate::shell::wish::Wish;
 use crate::shell::words::{Wording, plain as words};
 
 /// What the home screen needs beside the learner.

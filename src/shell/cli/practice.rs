@@ -14,7 +14,7 @@ use crate::shell::audio::SystemMicrophones;
 use crate::shell::desk::{Desk, DeskError};
 use crate::shell::ear::{Ear, EarOptions, Hands, LoopStore, Tell};
 use crate::shell::events::EventLog;
-use crate::shell::home::{Home, HomeError, Wish};
+use crate::shell::home::{Home, HomeError};
 use crate::shell::locale;
 use crate::shell::paths::Paths;
 use crate::shell::progress::Progress;
@@ -27,6 +27,7 @@ use crate::shell::term::screens::quiz::{Finding, Listening, Quiz};
 use crate::shell::term::{self, Manner};
 use crate::shell::today::Today;
 use crate::shell::wav;
+use crate::shell::wish::Wish;
 use crate::shell::words::place_in_words;
 use crate::signal::listen::{
     Holding, Lesson, ListenError, Listener, NoteEvent, Options, PitchFrame, PitchTrack,

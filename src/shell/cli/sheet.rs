@@ -14,8 +14,9 @@ use super::write;
 use crate::engrave::{Document, pdf_document, svg_document};
 use crate::report::sheet::{Paper, StageDays, Style, cards, days, names, rows};
 use crate::shell::clock;
-use crate::shell::home::{Home, Wish};
+use crate::shell::home::Home;
 use crate::shell::today::called;
+use crate::shell::wish::Wish;
 use crate::study::{Item, PromptKind, Stage};
 
 /// Which sheet.

@@ -43,9 +43,7 @@ pub fn place(
     force: bool,
     make: impl FnOnce(&Path) -> anyhow::Result<()>,
 ) -> anyhow::Result<()> {
-    if path.exists() && !force {
-        return taken(path);
-    }
+    free(path, force)?;
     if path.is_dir() {
         bail!("'{}' is a folder: name a file in it", path.display());
     }

@@ -4,11 +4,12 @@ use jiff::{Span, Timestamp};
 use ratatui::backend::TestBackend;
 
 use super::*;
-use crate::shell::home::{Home, Wish};
+use crate::shell::home::Home;
 use crate::shell::paths::Paths;
 use crate::shell::progress::Progress;
 use crate::shell::sound::Sound;
 use crate::shell::store::NewSitting;
+use crate::shell::wish::Wish;
 use crate::shell::words::Wording;
 use crate::study::{Answer, AnswerWay, Item, Outcome, PromptKind, Reply};
 use crate::theory::{NoteNames, Pitch};

@@ -238,12 +238,10 @@ pub(super) fn unison(lines: &[(u32, &Line)], width: f64, first: f64) -> (Option<
         return (None, Vec::new());
     };
     let steps = (WIDEST / CENTS / step) as usize;
-    let gains: Vec<f64> = (0..=steps)
-        .map(|k| gain(&courses, k as f64 * step))
-        .collect();
-    let is_sure = |k: &usize| score(&courses, *k as f64 * step) > SURE;
+    let (gains, sure): (Vec<f64>, Vec<bool>) =
+        (0..=steps).map(|k| gain(&courses, k as f64 * step)).unzip();
     let best = (1..=steps)
-        .filter(is_sure)
+        .filter(|k| sure[*k])
         .max_by(|a, b| gains[*a].total_cmp(&gains[*b]));
     let Some(best) = best else {
         let alone = courses.iter().filter(|course| course.highest() > ALONE);
@@ -283,15 +281,16 @@ fn sum(courses: &[Course], spread: f64) -> (f64, f64) {
     (sum, count)
 }
 
-/// How much likelier the partials are with strings `spread` apart than without, noise's share taken off; twice the
-/// logarithm. A partial that cannot tell such a spread says nothing of it.
-fn gain(courses: &[Course], spread: f64) -> f64 {
+/// How much likelier the partials are with strings `spread` apart than without, noise's share taken off, as twice the
+/// logarithm; and whether that lies as far above what noise gives as is [`SURE`]. A partial that cannot tell such a spread
+/// says nothing of it.
+fn gain(courses: &[Course], spread: f64) -> (f64, bool) {
     let (sum, count) = sum(courses, spread);
     if count < 1.0 {
-        f64::MIN
-    } else {
-        sum - BY_NOISE * count
+        return (f64::MIN, false);
     }
+    let gain = sum - BY_NOISE * count;
+    (gain, gain > SURE * (2.0 * BY_NOISE * count).sqrt())
 }
 
 /// The other summits of `gains` that are nearly as high as the `best`, the highest first.
@@ -305,15 +304,6 @@ fn rivals(gains: &[f64], best: usize) -> Vec<usize> {
         .collect();
     rivals.sort_by(|a, b| gains[*b].total_cmp(&gains[*a]));
     rivals
-}
-
-/// How far that sum lies above what noise gives, in the spread of the latter.
-fn score(courses: &[Course], spread: f64) -> f64 {
-    let (sum, count) = sum(courses, spread);
-    if count < 1.0 {
-        return f64::MIN;
-    }
-    (sum - BY_NOISE * count) / (2.0 * BY_NOISE * count).sqrt()
 }
 
 /// The spread nearest to `best` at which the sum is highest, and its standard error; `None` where it has no summit there.
