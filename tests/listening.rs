@@ -258,7 +258,7 @@ fn one_key_five_times_a_second_with_the_pedal_half_up_is_heard_each_time() {
         all += 5;
         more += events.len() - matched;
     }
-    assert!(found * 100 >= all * 96, "{found} of {all}, {more} others");
+    assert!(found * 100 >= all * 98, "{found} of {all}, {more} others");
     assert!(more <= 3, "{more} notes that were not struck");
 }
 

@@ -132,8 +132,8 @@ impl Decider {
     pub(super) fn judge(&mut self, scene: &Scene<'_>) -> Option<Verdict> {
         let length = scene.after.len();
         let early = ((EARLY_S * self.rate) as usize).min(length);
-        if early != self.early_length {
-            // Up to its length the round window is the early one.
+        if early != self.early_length || self.early_is_round && early != length {
+            // Up to its length the round window is the early one; the next is longer.
             self.early_is_round = early == length;
             if !self.early_is_round {
                 let part = scene.part(0.0, (early as f64 + 0.5) / length as f64);

@@ -20,12 +20,14 @@ use crate::theory::{Hz, MidiNote, Temperament};
 
 mod look;
 
-use look::Pending;
+use look::{Memory, Pending};
 
 /// Seconds after the onset at which a decision is tried.
-const LOOKS: [f64; 12] = [
-    0.03, 0.037, 0.045, 0.055, 0.065, 0.075, 0.09, 0.11, 0.135, 0.17, 0.21, 0.25,
+const LOOKS: [f64; 14] = [
+    0.03, 0.037, 0.045, 0.05, 0.055, 0.06, 0.065, 0.075, 0.09, 0.11, 0.135, 0.17, 0.21, 0.25,
 ];
+/// Those of them that only look for what was nearly decided by the one before.
+const BETWEEN: [f64; 2] = [0.05, 0.06];
 /// Log odds from which a decision teaches how the piano is tuned.
 const LEARN_ODDS: f32 = 3.0;
 /// An onset below this share of an undecided one's growth may be its echo.
@@ -34,6 +36,8 @@ const ECHO: f32 = 0.4;
 const DOUBLE_S: f64 = 0.08;
 /// No hand strikes one key again so soon.
 const DOUBLE_STROKE_S: f64 = 0.115;
+/// A key struck so shortly before is likelier to be struck again.
+const AGAIN_S: f64 = 1.0;
 /// Below this share it does not end a note that a voice may be settling on.
 const WEAK: f32 = 0.6;
 /// A sung note is waited for so long.
@@ -253,8 +257,10 @@ impl Listener {
         let mut before = None;
         if !echo {
             for mut pending in std::mem::take(&mut self.pending) {
-                match pending.held.take() {
-                    // Whether it has company will not be known any more.
+                // Whether a held key has company will not be known any more; a faint one will not be any clearer.
+                let babble = self.babble(pending.onset.sample) >= BABBLE;
+                let faint = pending.memory.faint.take().filter(|_| !babble);
+                match pending.held.take().or(faint) {
                     Some((verdict, odds)) => {
                         self.strike(&mut pending, &verdict, odds, Surety::Sure, events);
                     }
@@ -270,9 +276,7 @@ impl Listener {
                 ring: self.ringing(&onset),
                 onset,
                 look: 0,
-                keys: [None; 2],
-                run: VecDeque::new(),
-                faint: None,
+                memory: Memory::default(),
                 held: None,
                 chord: false,
                 voiced: false,
@@ -343,7 +347,10 @@ impl Listener {
             return;
         };
         // What has not come to its pitch yet is judged when it has; the pitch that a chord seems to have is of none of its keys.
-        if stretch.sliding || self.pending.iter().any(|p| p.chord) {
+        if stretch.sliding
+            || self.pending.iter().any(|p| p.chord)
+            || rules::is_hollow(stretch.holes)
+        {
             return;
         }
         let late = (stretch.begun as f64 - open.onset.sample as f64) / self.rate;
@@ -452,7 +459,7 @@ impl Listener {
     /// Whether an undecided onset may be a voice at `frequency`: under a treble string that is not sure yet there is a knock
     /// with a pitch of its own.
     fn agrees(&self, pending: &Pending, frequency: f64) -> bool {
-        pending.faint.as_ref().is_none_or(|(verdict, _)| {
+        pending.memory.faint.as_ref().is_none_or(|(verdict, _)| {
             let first = self.decider.grid.keys[verdict.key].first;
             (12.0 * (frequency / first).log2()).abs() < 1.0
         })

@@ -43,12 +43,17 @@ const OTHER_COLOUR: f32 = 12.0;
 const COMPANY_DOUBTED: f32 = 0.6;
 const COMPANY_SURE: f32 = 0.52;
 const COMPANY_S: f64 = 0.105;
+/// Partials of a sung note are not so far below their neighbours, decibels in all: of 220 notes sung by choirs and synthetic
+/// voices the most was 31, of 49 chords that seemed to be sung 22 had more than this.
+const HOLES: f32 = 35.0;
 /// From when on two neighbouring keys that explain a note alike are told as such.
 const BETWEEN_S: f64 = 0.16;
 /// Keys from D#6 up may be decided at the end, by a smaller margin.
 const TREBLE: usize = 87 - 21;
 const FAINT_MARGIN: f32 = 0.75;
 const FAINT_ODDS: f32 = 0.4;
+/// Less, if it is the key that was struck just before.
+const FAINT_AGAIN_ODDS: f32 = 0.0;
 
 /// Whether a window with this `verdict` after `seconds` may decide at all, whatever else it shows.
 pub(super) fn may_decide(verdict: &Verdict, seconds: f64) -> bool {
@@ -152,9 +157,10 @@ pub(super) fn between_keys(verdict: &Verdict, odds: f32, seconds: f64, babble: b
         && odds >= EARLY_ODDS
 }
 
-/// Whether a treble key may be decided at the end by this window, if no other decides.
-pub(super) fn faint_but_there(verdict: &Verdict, odds: f32) -> bool {
-    verdict.key >= TREBLE && odds >= FAINT_ODDS && verdict.margin >= FAINT_MARGIN
+/// Whether a treble key may be decided at the end by this window, if no other decides. `again`: it was struck just before.
+pub(super) fn faint_but_there(verdict: &Verdict, odds: f32, again: bool) -> bool {
+    let least = if again { FAINT_AGAIN_ODDS } else { FAINT_ODDS };
+    verdict.key >= TREBLE && odds >= least && verdict.margin >= FAINT_MARGIN
 }
 
 /// Whether a stretch of pitch with `odds`, whose partials change by `colour` decibels from its first half to its second, is a
@@ -167,6 +173,12 @@ pub(super) fn sung_enough(odds: f32, colour: f32, since: f64) -> bool {
         .iter()
         .find(|(until, _)| since < *until)
         .is_some_and(|(_, least)| odds >= *least)
+}
+
+/// Whether partials that lie `holes` decibels below their neighbours, all told, are not those of one voice: strings struck
+/// together have a common period, too, but leave out most of its partials.
+pub(super) fn is_hollow(holes: f32) -> bool {
+    holes >= HOLES
 }
 
 /// Whether a frame `rise` decibels above what was before the onset is something new, and not what was ringing.

@@ -10,11 +10,13 @@ use super::super::note::Observation;
 use super::super::onset::Onset;
 use super::super::rules::{self, BABBLE, BASS, Company, STEADY};
 use super::super::window::Scene;
-use super::{DOUBLE_STROKE_S, LEARN_ODDS, LOOKS, Listener, Sounding, likelihood};
+use super::{AGAIN_S, BETWEEN, DOUBLE_STROKE_S, LEARN_ODDS, LOOKS, Listener, Sounding, likelihood};
 use crate::theory::Hz;
 
 /// Autocorrelation at the period from which a sound counts as voiced.
 const VOICED: f32 = 0.5;
+/// Log odds from which a key is nearly decided.
+const NEAR_ODDS: f32 = -1.0;
 
 /// An onset that is not decided yet.
 #[derive(Debug)]
@@ -22,12 +24,7 @@ pub(super) struct Pending {
     pub(super) onset: Onset,
     pub(super) look: usize,
     pub(super) ring: Vec<f32>,
-    /// Best keys of the two windows before.
-    pub(super) keys: [Option<usize>; 2],
-    /// Key, margin and log odds of the newest windows.
-    pub(super) run: VecDeque<(usize, f32, f32)>,
-    /// The surest treble key so far, with its log odds.
-    pub(super) faint: Option<(Verdict, f32)>,
+    pub(super) memory: Memory,
     /// A key that was sure enough but may have company, with its log odds.
     pub(super) held: Option<(Verdict, f32)>,
     /// The newest window that was sure enough looked like several keys struck together.
@@ -44,6 +41,26 @@ pub(super) struct Pending {
     pub(super) before: Option<Onset>,
 }
 
+/// What is remembered of the windows of an onset.
+#[derive(Debug, Clone, Default)]
+pub(super) struct Memory {
+    /// Best keys of the two windows before.
+    keys: [Option<usize>; 2],
+    /// Key, margin and log odds of the newest windows.
+    run: VecDeque<(usize, f32, f32)>,
+    /// The surest treble key so far, with its log odds.
+    pub(super) faint: Option<(Verdict, f32)>,
+}
+
+impl Memory {
+    /// Whether the newest window nearly decided.
+    fn is_near(&self) -> bool {
+        self.run
+            .back()
+            .is_some_and(|(key, _, odds)| *key >= BASS && *odds > NEAR_ODDS)
+    }
+}
+
 /// What one window says of an onset.
 struct Judged {
     verdict: Verdict,
@@ -55,87 +72,22 @@ impl Listener {
     /// Looks as far as the sound goes; true when the onset is dealt with.
     pub(super) fn look(&mut self, pending: &mut Pending, events: &mut Vec<NoteEvent>) -> bool {
         while let Some(seconds) = LOOKS.get(pending.look) {
-            let length = (seconds * self.rate) as usize;
-            if pending.onset.sample + length > self.seen {
+            if pending.onset.sample + (seconds * self.rate) as usize > self.seen {
                 return false;
             }
             pending.look += 1;
-            let Some(judged) = self.judge(pending, length) else {
-                pending.keys = [None, pending.keys[0]];
-                continue;
+            let dealt_with = if !BETWEEN.contains(seconds) {
+                self.look_at(pending, *seconds, events)
+            } else if pending.memory.is_near() {
+                // The odds know windows without these before them.
+                let memory = pending.memory.clone();
+                let dealt_with = self.look_at(pending, *seconds, events);
+                pending.memory = memory;
+                dealt_with
+            } else {
+                false
             };
-            let verdict = judged.verdict;
-            pending.voiced |= judged.voiced;
-            let same = pending
-                .keys
-                .iter()
-                .filter(|k| **k == Some(verdict.key))
-                .count();
-            pending.keys = [Some(verdict.key), pending.keys[0]];
-            let measures = judged
-                .measures
-                .filter(|m| rules::may_be_struck(verdict.key, m[evidence::GROWTH]));
-            let Some(measures) = measures else {
-                pending.run.clear();
-                continue;
-            };
-            let observation = Observation {
-                key: verdict.key,
-                measures,
-                swell: self.detector.swell(&pending.onset),
-                growth: pending.onset.growth,
-                same: same as f32 / 2.0,
-                seconds: *seconds,
-            };
-            let odds = observation.log_odds();
-            // A treble tone under a knock is gone before the last window: its clearest one counts then.
-            if rules::faint_but_there(&verdict, odds)
-                && pending.faint.as_ref().is_none_or(|(_, o)| *o < odds)
-            {
-                pending.faint = Some((verdict, odds));
-            }
-            if pending.run.len() == STEADY {
-                pending.run.pop_front();
-            }
-            pending.run.push_back((verdict.key, verdict.margin, odds));
-            let babble =
-                pending.sung || pending.first || self.babble(pending.onset.sample) >= BABBLE;
-            if rules::enough(&pending.run, &verdict, odds, *seconds, babble) {
-                let among = (odds, measures[evidence::WEAKER], *seconds);
-                // Somebody who talks leaves lines, too.
-                let talk = pending.sung || self.babble(pending.onset.sample) >= BABBLE;
-                pending.chord = !talk && self.decider.is_chord(&verdict, among);
-                match rules::company(
-                    &verdict,
-                    self.decider.company(&verdict),
-                    pending.chord,
-                    *seconds,
-                ) {
-                    Company::Alone => {
-                        self.strike(pending, &verdict, odds, Surety::Sure, events);
-                        return true;
-                    }
-                    Company::Beside => {
-                        self.strike(pending, &verdict, odds, Surety::Unsure, events);
-                        return true;
-                    }
-                    Company::Doubtful => {
-                        pending.held.get_or_insert((verdict, odds));
-                        continue;
-                    }
-                }
-            }
-            let of_a_note = Observation {
-                measures: {
-                    let mut alone = measures;
-                    alone[1] = verdict.lead.clamp(0.0, 12.0);
-                    alone
-                },
-                ..observation
-            };
-            let odds = of_a_note.log_odds();
-            if rules::between_keys(&verdict, odds, *seconds, babble) {
-                self.strike(pending, &verdict, odds, Surety::Unsure, events);
+            if dealt_with {
                 return true;
             }
         }
@@ -143,12 +95,91 @@ impl Listener {
         if let Some((verdict, odds)) = pending.held.take() {
             // Sure enough once, but with company, and never again.
             self.strike(pending, &verdict, odds, Surety::Unsure, events);
-        } else if let Some((verdict, odds)) = pending.faint.take().filter(|_| !babble) {
+        } else if let Some((verdict, odds)) = pending.memory.faint.take().filter(|_| !babble) {
             self.strike(pending, &verdict, odds, Surety::Sure, events);
         } else {
             self.reject(pending);
         }
         true
+    }
+
+    /// Looks at the first `seconds` after the onset; true when that decides it.
+    fn look_at(
+        &mut self,
+        pending: &mut Pending,
+        seconds: f64,
+        events: &mut Vec<NoteEvent>,
+    ) -> bool {
+        let judged = self.judge(pending, (seconds * self.rate) as usize);
+        let memory = &mut pending.memory;
+        let before = memory.keys;
+        memory.keys = [judged.as_ref().map(|j| j.verdict.key), before[0]];
+        let Some(judged) = judged else {
+            return false;
+        };
+        let verdict = judged.verdict;
+        pending.voiced |= judged.voiced;
+        let measures = judged
+            .measures
+            .filter(|m| rules::may_be_struck(verdict.key, m[evidence::GROWTH]));
+        let Some(measures) = measures else {
+            memory.run.clear();
+            return false;
+        };
+        let same = before.iter().filter(|k| **k == Some(verdict.key)).count();
+        let observation = Observation {
+            key: verdict.key,
+            measures,
+            swell: self.detector.swell(&pending.onset),
+            growth: pending.onset.growth,
+            same: same as f32 / 2.0,
+            seconds,
+        };
+        let odds = observation.log_odds();
+        let again = self.decided.is_some_and(|(key, _)| key == verdict.key)
+            && pending.onset.sample - self.decided_onset < (AGAIN_S * self.rate) as usize;
+        // A treble tone under a knock is gone before the last window: its clearest one counts then.
+        if rules::faint_but_there(&verdict, odds, again)
+            && memory.faint.as_ref().is_none_or(|(_, o)| *o < odds)
+        {
+            memory.faint = Some((verdict, odds));
+        }
+        if memory.run.len() == STEADY {
+            memory.run.pop_front();
+        }
+        memory.run.push_back((verdict.key, verdict.margin, odds));
+        let talk = pending.sung || self.babble(pending.onset.sample) >= BABBLE;
+        let babble = talk || pending.first;
+        if rules::enough(&pending.memory.run, &verdict, odds, seconds, babble) {
+            // Somebody who talks leaves lines, too.
+            let among = (odds, measures[evidence::WEAKER], seconds);
+            pending.chord = !talk && self.decider.is_chord(&verdict, among);
+            let beside = self.decider.company(&verdict);
+            let surety = match rules::company(&verdict, beside, pending.chord, seconds) {
+                Company::Alone => Surety::Sure,
+                Company::Beside => Surety::Unsure,
+                Company::Doubtful => {
+                    pending.held.get_or_insert((verdict, odds));
+                    return false;
+                }
+            };
+            self.strike(pending, &verdict, odds, surety, events);
+            return true;
+        }
+        let of_a_note = Observation {
+            measures: {
+                let mut alone = measures;
+                alone[1] = verdict.lead.clamp(0.0, 12.0);
+                alone
+            },
+            ..observation
+        };
+        let odds = of_a_note.log_odds();
+        if rules::between_keys(&verdict, odds, seconds, babble) {
+            self.strike(pending, &verdict, odds, Surety::Unsure, events);
+            return true;
+        }
+        false
     }
 
     /// Decides that `verdict` was struck, or one beside it where that is not sure.
