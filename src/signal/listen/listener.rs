@@ -8,7 +8,6 @@ use super::event::{Lesson, ListenError, NoteEvent, Options, Surety};
 use super::evidence::Parts;
 use super::grid::{self, Grid};
 use super::onset::{Onset, OnsetDetector};
-use super::pitch::Estimate;
 use super::ring::RingPredictor;
 use super::rules::{self, BABBLE, BABBLE_S};
 use super::thin::Thinner;
@@ -19,6 +18,7 @@ use crate::signal::spectrum::dot;
 use crate::theory::{Hz, MidiNote, Temperament};
 
 mod look;
+mod now;
 
 use look::{Memory, Pending};
 
@@ -52,10 +52,6 @@ const HUM_S: f64 = 0.2;
 const REMEASURED: [f64; 3] = [0.1, 0.17, 0.25];
 /// A note whose power has fallen to this share of its loudest is over (−50 dB).
 const SILENT: f32 = 1e-5;
-/// The pitch of a frame after an onset is not told for this long: a key may be decided yet.
-const UNDECIDED_S: f64 = 0.14;
-/// Likelihood told of a pitch that is only guessed.
-const UNSURE: f32 = 0.3;
 /// Frames a pitch must hold before it is told.
 const HELD: usize = 4;
 /// Sound kept: the longest window, as much before it, and the detector's delay.
@@ -431,68 +427,6 @@ impl Listener {
             }
         }
         self.sounding = Some(sounding);
-    }
-
-    /// The pitch at this moment with its likelihood, if one is known: of the decided note, or of a voice.
-    pub(super) fn pitch_now(&self) -> Option<(f64, f32)> {
-        // What begins now is not the note before.
-        if self.detector.rising() {
-            return None;
-        }
-        let of_voice = |e: Estimate| (e.frequency, e.clarity.clamp(0.0, 1.0));
-        match &self.sounding {
-            Some(note) if note.struck.is_some() => Some((note.first, note.confidence)),
-            Some(_) => self.voice.newest.map(of_voice),
-            None => {
-                let settled = self.open.is_none_or(|open| {
-                    self.seen - open.onset.sample > (UNDECIDED_S * self.rate) as usize
-                });
-                self.voice
-                    .newest
-                    .filter(|_| settled && self.voice.age() >= HELD)
-                    .filter(|e| self.pending.iter().all(|p| self.agrees(p, e.frequency)))
-                    .map(of_voice)
-            }
-        }
-    }
-
-    /// Whether an undecided onset may be a voice at `frequency`: under a treble string that is not sure yet there is a knock
-    /// with a pitch of its own.
-    fn agrees(&self, pending: &Pending, frequency: f64) -> bool {
-        pending.memory.faint.as_ref().is_none_or(|(verdict, _)| {
-            let first = self.decider.grid.keys[verdict.key].first;
-            (12.0 * (frequency / first).log2()).abs() < 1.0
-        })
-    }
-
-    /// The pitch of a voice in the newest frame, whatever was decided.
-    pub(super) fn voice_now(&self) -> Option<f64> {
-        self.voice.newest.map(|estimate| estimate.frequency)
-    }
-
-    /// The likeliest pitch of the newest onset, if it is not decided and not half a second old.
-    pub(super) fn guess(&mut self) -> Option<(f64, f32)> {
-        let (onset, ring) = match self.pending.first() {
-            Some(pending) => (pending.onset, pending.ring.as_slice()),
-            None => {
-                let (onset, ring) = self.undecided.as_ref()?;
-                (*onset, ring.as_slice())
-            }
-        };
-        let since = self.seen - onset.sample;
-        if self.sounding.is_some() || since > (0.5 * self.rate) as usize {
-            return None;
-        }
-        let length = since.min((LOOKS[LOOKS.len() - 1] * self.rate) as usize);
-        let at = onset.sample.checked_sub(self.start)?;
-        let scene = Scene {
-            before: self.sound.get(at.checked_sub(length)?..at)?,
-            after: self.sound.get(at..at + length)?,
-            ring: ring.get(..length).unwrap_or_default(),
-        };
-        self.decider.turn_to(onset.sample);
-        let verdict = self.decider.judge(&scene)?;
-        Some((self.decider.first_partial(&verdict), UNSURE))
     }
 
     /// Seconds from the start of the stream to the end of what was gone through.

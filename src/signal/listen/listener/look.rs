@@ -53,6 +53,11 @@ pub(super) struct Memory {
 }
 
 impl Memory {
+    /// Whether the newest window was rather a string than not.
+    pub(super) fn is_likely(&self) -> bool {
+        self.run.back().is_some_and(|(_, _, odds)| *odds > 0.0)
+    }
+
     /// Whether the newest window nearly decided.
     fn is_near(&self) -> bool {
         self.run
