@@ -417,12 +417,7 @@ fn a_recording_at_another_speed_reads_that_much_further_on() {
         }
     }
     println!("{} of {} within 0.05", close.len(), RECORDED.len());
-    // The others' own errors are stated as 0.6 cents to one: a partial more or less is found, a strike some milliseconds
-    // sooner.
-    assert!(close.len() >= 25 && worst < 0.1, "{close:?}, {worst:.3}");
-    for name in ["C2", "Fs2", "A3", "C4", "Ds5", "A5"] {
-        assert!(close.contains(&name), "{name}");
-    }
+    assert_eq!(close, RECORDED, "worst {worst:.3}");
 }
 
 #[test]
@@ -564,5 +559,5 @@ fn a_recorded_key_a_little_softer_or_in_faint_noise_has_the_same_strings() {
         println!("{row}");
     }
     println!("within two stated errors: {agreed} of {all}");
-    assert!(agreed * 10 >= all * 9, "{agreed} of {all}");
+    assert!(agreed * 20 >= all * 19, "{agreed} of {all}");
 }

@@ -8,9 +8,10 @@
 //! partial's noise is what it leaves over, so that one which does not follow the model has little to say.
 
 mod course;
+mod values;
 
 use super::line::Line;
-use course::{Course, OWN, Own, Room, Said};
+use course::{Course, OWN, Own, Said};
 
 /// Distances between neighbouring strings: two at most.
 const GAPS: usize = 2;
@@ -164,11 +165,10 @@ struct Step {
 
 impl<'a> Fit<'a> {
     fn new(courses: &'a [Course], gaps: &[f64], own: &[Own]) -> Fit<'a> {
-        let mut room = Room::new();
         let said: Vec<Said> = courses
             .iter()
             .zip(own)
-            .map(|(course, own)| course.say(gaps, *own, &mut room))
+            .map(|(course, own)| course.say(gaps, *own))
             .collect();
         Fit {
             courses,
