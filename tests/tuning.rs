@@ -504,6 +504,7 @@ fn a_whole_synthetic_piano_is_recovered_key_by_key_from_one_file() {
     let asks = page.replace("http://www.w3.org/2000/svg", "");
     assert!(!asks.contains("http") && !asks.contains("<script") && !asks.contains("@import"));
     assert_eq!(page.matches("<tr>").count(), 89);
+    assert_eq!(rig::faults(&rig.file("piano.html")), "");
     // In a browser: nothing on the console, nothing asked of the network, a row and a point for every key.
     let seen = rig::browser::open(&rig.file("piano.html"), &["--window-size=1000,1400"]);
     assert_eq!(seen.console, Vec::<String>::new());
