@@ -380,20 +380,39 @@ fn outermost(lines: &[&Line], beats: &[f64]) -> Option<(f64, f64)> {
     let fits = beats
         .iter()
         .filter_map(|beat| likelier(lines.iter().copied(), *beat));
-    let (_, found, se) = fits.min_by(|a, b| a.0.total_cmp(&b.0))?;
-    let believed = found.left < FOLLOWED && se < DETERMINED * found.apart();
-    believed.then(|| (found.apart(), se))
+    let likeliest = fits.min_by(|a, b| a.cost.total_cmp(&b.cost))?;
+    let apart = likeliest.strings.apart();
+    let believed = likeliest.strings.left < FOLLOWED && likeliest.se < DETERMINED * apart;
+    believed.then(|| (apart, likeliest.told_se.min(apart)))
 }
 
-/// Two strings or three, whichever is likelier: what it costs, the strings, and their distance's standard error.
-fn likelier<'a>(lines: impl Iterator<Item = &'a Line>, beat: f64) -> Option<(f64, Strings, f64)> {
+/// Strings that are likelier than others.
+struct Likelier {
+    cost: f64,
+    strings: Strings,
+    /// Standard error of their outermost distance, by which they are believed and as it is told.
+    se: f64,
+    told_se: f64,
+}
+
+/// Two strings or three, whichever is likelier.
+fn likelier<'a>(lines: impl Iterator<Item = &'a Line>, beat: f64) -> Option<Likelier> {
     let (two, three, surplus) = strings(lines, beat)?;
     if three.cost + surplus < two.cost && three.se < PARTED * three.apart() {
-        let se = three.se;
-        return Some((three.cost + surplus, three, se));
+        return Some(Likelier {
+            cost: three.cost + surplus,
+            se: three.se,
+            told_se: three.told_se,
+            strings: three,
+        });
     }
     // A third one may be there that does not part from its neighbour: two show its middle with that.
-    let hidden = three.se.min(0.5 * three.nearest());
-    let se = two.se.hypot(hidden);
-    Some((two.cost, two, se))
+    let hidden = 0.5 * three.nearest();
+    let moves = (three.apart() - two.apart()).abs().max(three.told_se);
+    Some(Likelier {
+        cost: two.cost,
+        se: two.se.hypot(three.se.min(hidden)),
+        told_se: two.told_se.hypot(moves.min(hidden)),
+        strings: two,
+    })
 }

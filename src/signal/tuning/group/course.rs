@@ -64,9 +64,11 @@ impl Own {
 #[derive(Debug, Clone)]
 pub(super) struct Said {
     /// Values that are free.
-    free: f64,
+    pub(super) free: f64,
     /// Variance of what is left over in one of them.
     pub(super) variance: f64,
+    /// Power of the noise in one of them.
+    noise: f64,
     /// Share of power left over.
     pub(super) left: f64,
     /// Normal matrix and right side: distances, then the partial's own.
@@ -78,6 +80,12 @@ impl Said {
     /// Twice the negative logarithm of the likelihood.
     pub(super) fn cost(&self) -> f64 {
         self.free * self.variance.ln()
+    }
+
+    /// What is left over in one value beyond noise: where the strings' decay is not the model's. It goes slowly, as noise does
+    /// not: of all values hardly two are independent.
+    pub(super) fn misfit(&self) -> f64 {
+        (self.variance - 2.0 * self.noise).max(0.0)
     }
 }
 
@@ -209,6 +217,7 @@ impl Course {
         let mut said = Said {
             free,
             variance: squares / free + self.noise,
+            noise: self.noise,
             left: squares / self.power,
             matrix: [[0.0; GAPS + OWN]; GAPS + OWN],
             side: [0.0; GAPS + OWN],
