@@ -9,7 +9,7 @@ use std::path::{Path, PathBuf};
 use std::process::Command;
 
 use rig::browser::{self, Seen};
-use rig::{Rig, dated, need};
+use rig::{Rig, dated, faults, need};
 
 /// The day on which all of this is made.
 const NOW: &str = "2026-03-27 18:00:00";
@@ -365,16 +365,6 @@ fn an_html_checker_finds_no_fault_in_a_report() {
     let planted = rig.file("planted.html");
     fs::write(&planted, text.replace("</table>", "")).unwrap();
     assert!(faults(&planted).contains("missing </table>"));
-}
-
-/// What an HTML checker says of a page.
-fn faults(page: &Path) -> String {
-    let output = Command::new(need("tidy", "tidy"))
-        .args(["-quiet", "-errors", "-utf8"])
-        .arg(page)
-        .output()
-        .unwrap();
-    String::from_utf8_lossy(&output.stderr).into_owned()
 }
 
 #[test]

@@ -258,8 +258,9 @@ fn disagreeing_strings_are_told_by_their_beats_and_single_ones_are_not_accused()
     assert!(sure * 10 >= wides * 9, "{sure} of {wides}");
     // As asked in three quarters of the draws at least; in some two strings lie too near one another to be parted.
     assert!(alike.outermost * 4 >= alike.all * 3, "{alike:?}");
-    assert!(alike.sure * 4 >= alike.all * 3, "{alike:?}");
-    assert!(unlike.outermost * 2 >= unlike.all, "{unlike:?}");
+    assert!(alike.sure * 10 >= alike.all * 9, "{alike:?}");
+    assert!(unlike.outermost * 3 >= unlike.all * 2, "{unlike:?}");
+    assert!(unlike.sure * 4 >= unlike.all * 3, "{unlike:?}");
     assert!(
         within * 20 >= errors.len() * 19,
         "{within} of {}",
@@ -417,12 +418,7 @@ fn a_recording_at_another_speed_reads_that_much_further_on() {
         }
     }
     println!("{} of {} within 0.05", close.len(), RECORDED.len());
-    // The others' own errors are stated as 0.6 cents to one: a partial more or less is found, a strike some milliseconds
-    // sooner.
-    assert!(close.len() >= 25 && worst < 0.1, "{close:?}, {worst:.3}");
-    for name in ["C2", "Fs2", "A3", "C4", "Ds5", "A5"] {
-        assert!(close.contains(&name), "{name}");
-    }
+    assert_eq!(close, RECORDED, "worst {worst:.3}");
 }
 
 #[test]
@@ -509,6 +505,7 @@ fn a_whole_synthetic_piano_is_recovered_key_by_key_from_one_file() {
     let asks = page.replace("http://www.w3.org/2000/svg", "");
     assert!(!asks.contains("http") && !asks.contains("<script") && !asks.contains("@import"));
     assert_eq!(page.matches("<tr>").count(), 89);
+    assert_eq!(rig::faults(&rig.file("piano.html")), "");
     // In a browser: nothing on the console, nothing asked of the network, a row and a point for every key.
     let seen = rig::browser::open(&rig.file("piano.html"), &["--window-size=1000,1400"]);
     assert_eq!(seen.console, Vec::<String>::new());
@@ -564,5 +561,5 @@ fn a_recorded_key_a_little_softer_or_in_faint_noise_has_the_same_strings() {
         println!("{row}");
     }
     println!("within two stated errors: {agreed} of {all}");
-    assert!(agreed * 10 >= all * 9, "{agreed} of {all}");
+    assert!(agreed * 20 >= all * 19, "{agreed} of {all}");
 }

@@ -79,6 +79,52 @@ fn a_check_is_kept_compared_by_season_and_sounded_like() {
 }
 
 #[test]
+fn a_kept_check_tells_its_remarks_and_mute_keys_as_a_fresh_one_does() {
+    let rig = rig::Rig::new();
+    let mut random = ChaCha8Rng::seed_from_u64(24);
+    let folder = rig.file("keys");
+    folder_of_keys(&folder, 0.0, 1.0, RATE, &mut random);
+    // One key is let go soon; one has two strings two cents apart and is struck very softly.
+    let wire =
+        |midi: i16, random: &mut ChaCha8Rng| Wire::new(midi, 0.0, usual_b(f64::from(midi)), random);
+    let short = wire(60, &mut random);
+    let (samples, _) = sound(&[short], 0.4, RATE, 50.0, &mut random);
+    write(&folder.join("short.wav"), RATE, &samples);
+    let one = wire(72, &mut random);
+    let other = one.beside(2.0, &mut random);
+    let (mut samples, _) = sound(&[one, other], 2.0, RATE, 60.0, &mut random);
+    samples.iter_mut().for_each(|sample| *sample *= 0.005);
+    write(&folder.join("soft.wav"), RATE, &samples);
+    let said = |args: &[&str]| -> serde_json::Value {
+        let read: serde_json::Value = serde_json::from_slice(&rig.run(args).stdout).unwrap();
+        let keys = read["keys"].as_array().unwrap();
+        keys.iter()
+            .map(|key| (key["midi"].to_string(), key["remarks"].clone()))
+            .collect::<serde_json::Map<_, _>>()
+            .into()
+    };
+    let fresh = said(&["tuning", "--json", "--input", folder.to_str().unwrap()]);
+    assert_eq!(fresh["60"].as_array().unwrap().len(), 1, "{fresh}");
+    assert!(fresh["60"][0].as_str().unwrap().contains("too shortly"));
+    let soft = fresh["72"].as_array().unwrap();
+    assert!(soft[0].as_str().unwrap().contains("it is soft"), "{fresh}");
+    assert!(soft[1].as_str().unwrap().contains("cents apart"), "{fresh}");
+    assert_eq!(said(&["tuning", "--last", "--json"]), fresh);
+    // In a sitting a key may hardly sound, which no recording shows.
+    rig.sql("insert into check_mute select id, 30 from checks");
+    let page = rig.file("page.html");
+    let last = rig.run(&["tuning", "--last", "--html", page.to_str().unwrap()]);
+    let said = String::from_utf8(last.stdout).unwrap();
+    assert!(said.contains("Hardly sounding: F#1"), "{said}");
+    let page = std::fs::read_to_string(page).unwrap();
+    assert!(
+        page.contains("too shortly")
+            && page.contains("it is soft")
+            && page.contains("Hardly sounding: F#1")
+    );
+}
+
+#[test]
 fn a_recording_named_with_a_wrong_rate_is_suspected() {
     // 1200 · log2(44.1 / 48) = −146.7 cents.
     let rig = rig::Rig::new();

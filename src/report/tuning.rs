@@ -339,7 +339,7 @@ pub fn svg(instrument: &Instrument, findings: &Findings) -> String {
     let y = |cents: f64| 12.0 + (span - cents) / (2.0 * span) * (HEIGHT - BOTTOM - 12.0);
     let mut out = format!(
         "<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"0 0 {WIDTH} {WHOLE}\" role=\"img\" \
-         font-family=\"sans-serif\" font-size=\"12\">\n<title>Cents from equal temperament over 88 keys</title>\n\
+         style=\"font-family:sans-serif;font-size:12px\">\n<title>Cents from equal temperament over 88 keys</title>\n\
          <rect width=\"{WIDTH}\" height=\"{WHOLE}\" fill=\"#fff\"/>\n"
     );
     let step = if span > 60.0 { 20.0 } else { 10.0 };

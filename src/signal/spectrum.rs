@@ -2,12 +2,13 @@
 //! In: `f32` samples of one channel. Out: complex or power spectra; a full-scale sine has power 1 at its bin.
 //! Source: Harris 1978, Proc. IEEE 66:51 (Hann, Tukey).
 
+use std::cell::RefCell;
 use std::f32::consts::PI;
 use std::fmt;
 use std::sync::Arc;
 
 use realfft::num_complex::Complex;
-use realfft::{RealFftPlanner, RealToComplex};
+use realfft::{FftNum, RealFftPlanner, RealToComplex};
 
 /// A Hann window of `length` samples that would repeat after `length`.
 pub fn hann(length: usize) -> Vec<f32> {
@@ -73,6 +74,30 @@ pub fn quick_size(length: usize) -> usize {
     2 * (half..).find(smooth).unwrap_or(half)
 }
 
+/// Kinds of number that are transformed; the plans that were made of each are kept, a thread's own: making one takes as
+/// long as using it.
+pub trait Planned: FftNum {
+    /// The plan for a forward transform of `size` samples.
+    fn plan(size: usize) -> Arc<dyn RealToComplex<Self>>;
+}
+
+thread_local! {
+    static SINGLE: RefCell<RealFftPlanner<f32>> = RefCell::new(RealFftPlanner::new());
+    static DOUBLE: RefCell<RealFftPlanner<f64>> = RefCell::new(RealFftPlanner::new());
+}
+
+impl Planned for f32 {
+    fn plan(size: usize) -> Arc<dyn RealToComplex<f32>> {
+        SINGLE.with_borrow_mut(|planner| planner.plan_fft_forward(size))
+    }
+}
+
+impl Planned for f64 {
+    fn plan(size: usize) -> Arc<dyn RealToComplex<f64>> {
+        DOUBLE.with_borrow_mut(|planner| planner.plan_fft_forward(size))
+    }
+}
+
 /// A transform of one size, with its buffers.
 pub struct Spectrum {
     plan: Arc<dyn RealToComplex<f32>>,
@@ -92,7 +117,7 @@ impl fmt::Debug for Spectrum {
 impl Spectrum {
     /// A transform of `size` samples (even); shorter windows are padded with zeros.
     pub fn new(size: usize) -> Spectrum {
-        let plan = RealFftPlanner::new().plan_fft_forward(size);
+        let plan = f32::plan(size);
         Spectrum {
             input: plan.make_input_vec(),
             output: plan.make_output_vec(),

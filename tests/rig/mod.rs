@@ -163,6 +163,16 @@ pub fn need(program: &'static str, package: &str) -> &'static str {
     program
 }
 
+/// What an HTML checker says of a page.
+pub fn faults(page: &Path) -> String {
+    let output = Command::new(need("tidy", "tidy"))
+        .args(["-quiet", "-errors", "-utf8"])
+        .arg(page)
+        .output()
+        .unwrap();
+    String::from_utf8_lossy(&output.stderr).into_owned()
+}
+
 /// The program with its clock begun at `when` (UTC), as `2026-03-02 10:00:00`, or `2026-03-02 10:00:00 x20` for twenty times
 /// as fast. The library is loaded without its starter: that one refuses to start where a clock was left behind under the
 /// number of its process.

@@ -6,7 +6,7 @@ use rusqlite::{Row, params};
 
 use super::error::StoreError;
 use super::{Store, from_millis, millis};
-use crate::signal::tuning::{ClockError, Instrument, Kept, Unison};
+use crate::signal::tuning::{ClockError, Instrument, Kept, Remark, Unison};
 use crate::theory::{Cents, Hz, MidiNote, Reference};
 
 /// A check as it is kept.
@@ -18,7 +18,7 @@ pub struct TuningCheck {
     pub offset: Offset,
     /// Relative humidity of the room in percent, where it was told.
     pub humidity: Option<f64>,
-    /// The piano. What is read back has no partials and no remarks.
+    /// The piano. What is read back has no partials; remarks and mute keys only from the fifth form of the record on.
     pub instrument: Instrument,
 }
 
@@ -48,7 +48,7 @@ impl Store {
             let id = t.last_insert_rowid();
             let mut insert = t.prepare(
                 "INSERT INTO check_keys (\"check\", key, hz, cents_se, inharmonicity, inharmonicity_se, unison, unison_se,
-                 unison_beats) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)",
+                 unison_beats, remarks) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)",
             )?;
             for struck in check.instrument.keys.values() {
                 let kept = Kept::from(struck);
@@ -62,7 +62,12 @@ impl Store {
                     kept.unison.map(|u| u.spread.0),
                     kept.unison.map(|u| u.spread_se.0),
                     kept.unison.map(|u| u.beats),
+                    struck.remarks.iter().fold(0, |sum, remark| sum | bit(*remark)),
                 ])?;
+            }
+            let mut mute = t.prepare("INSERT INTO check_mute (\"check\", key) VALUES (?1, ?2)")?;
+            for key in &check.instrument.mute {
+                mute.execute(params![id, key.0])?;
             }
             Ok(id)
         })
@@ -78,13 +83,18 @@ impl Store {
                 .query_map([most], read_head)?
                 .collect::<rusqlite::Result<_>>()?;
             let mut keys = c.prepare(
-                "SELECT key, hz, cents_se, inharmonicity, inharmonicity_se, unison, unison_se, unison_beats
+                "SELECT key, hz, cents_se, inharmonicity, inharmonicity_se, unison, unison_se, unison_beats, remarks
                  FROM check_keys WHERE \"check\" = ?1 ORDER BY key",
             )?;
+            let mut mute = c.prepare("SELECT key FROM check_mute WHERE \"check\" = ?1 ORDER BY key")?;
             let mut checks = Vec::with_capacity(heads.len());
             for (id, head) in heads {
-                let kept: Vec<Kept> = keys.query_map([id], read_key)?.collect::<rusqlite::Result<_>>()?;
-                checks.push(head.with(kept));
+                let kept: Vec<(Kept, i64)> = keys.query_map([id], read_key)?.collect::<rusqlite::Result<_>>()?;
+                let mut check = head.with(kept);
+                check.instrument.mute = mute
+                    .query_map([id], |row| row.get(0).map(MidiNote))?
+                    .collect::<rusqlite::Result<_>>()?;
+                checks.push(check);
             }
             Ok(checks)
         })
@@ -111,11 +121,13 @@ struct Head {
 }
 
 impl Head {
-    fn with(self, keys: Vec<Kept>) -> TuningCheck {
+    fn with(self, keys: Vec<(Kept, i64)>) -> TuningCheck {
         let mut instrument = Instrument::new(self.reference);
         instrument.clock = self.clock;
-        for key in keys {
-            instrument.add(key.struck(self.reference));
+        for (key, bits) in keys {
+            let mut struck = key.struck(self.reference);
+            struck.remarks = remarks(bits, key.unison);
+            instrument.add(struck);
         }
         TuningCheck {
             at: self.at,
@@ -140,11 +152,36 @@ fn read_head(row: &Row) -> rusqlite::Result<(i64, Head)> {
     Ok((row.get(0)?, head))
 }
 
-fn read_key(row: &Row) -> rusqlite::Result<Kept> {
+/// Remarks that are kept, in the order in which they are made. That strings disagree stands in its own columns.
+const REMARKS: [(i64, Remark); 6] = [
+    (1, Remark::Soft),
+    (2, Remark::Brief),
+    (4, Remark::FewPartials),
+    (8, Remark::FalseBeat),
+    (16, Remark::Clipped),
+    (32, Remark::OverAnother),
+];
+
+/// What a remark is kept as: a power of two, or 0.
+fn bit(remark: Remark) -> i64 {
+    let kept = REMARKS.iter().find(|(_, kept)| *kept == remark);
+    kept.map_or(0, |(bit, _)| *bit)
+}
+
+/// The remarks of which `bits` are kept about a key with this `unison`.
+fn remarks(bits: i64, unison: Option<Unison>) -> Vec<Remark> {
+    let kept = |(bit, remark): &(i64, Remark)| (bits & bit != 0).then_some(*remark);
+    let (before, after) = REMARKS.split_at(3);
+    let unison = unison.map(|unison| Remark::Unison(unison.spread));
+    let all = before.iter().filter_map(kept).chain(unison);
+    all.chain(after.iter().filter_map(kept)).collect()
+}
+
+fn read_key(row: &Row) -> rusqlite::Result<(Kept, i64)> {
     let spread: Option<f64> = row.get(5)?;
     let spread_se: Option<f64> = row.get(6)?;
     let beats: Option<f64> = row.get(7)?;
-    Ok(Kept {
+    let kept = Kept {
         key: MidiNote(row.get(0)?),
         first: Hz(row.get(1)?),
         first_se: Cents(row.get(2)?),
@@ -158,5 +195,6 @@ fn read_key(row: &Row) -> rusqlite::Result<Kept> {
                 spread_se: Cents(spread_se),
                 beats,
             }),
-    })
+    };
+    Ok((kept, row.get(8)?))
 }

@@ -7,8 +7,9 @@
 
 use std::f64::consts::{PI, TAU};
 
-use realfft::RealFftPlanner;
 use realfft::num_complex::Complex;
+
+use crate::signal::spectrum::Planned;
 
 /// Widths in time after which an edge of the stretch no longer shows: e^(−4²/2) is −70 dB.
 const EDGE: f64 = 4.0;
@@ -43,7 +44,7 @@ impl Stretch {
     pub(super) fn new(samples: &[f32], rate: f64) -> Stretch {
         // The band's smear must not come round from the far end.
         let size = (samples.len() + (0.4 * rate) as usize).next_power_of_two();
-        let plan = RealFftPlanner::<f64>::new().plan_fft_forward(size);
+        let plan = f64::plan(size);
         let mut input = plan.make_input_vec();
         for (slot, sample) in input.iter_mut().zip(samples) {
             *slot = f64::from(*sample);
@@ -80,6 +81,7 @@ impl Stretch {
         let middle = (centre / bin).round() as i64;
         let reach = (REACH * width / bin).ceil() as i64;
         let size = (2 * reach as usize + 1).next_power_of_two().max(16);
+        let gauss = gauss(bin / width, reach as usize);
         let mut values = vec![Complex::new(0.0, 0.0); size];
         for k in -reach..=reach {
             let Some(value) = usize::try_from(middle + k)
@@ -88,9 +90,8 @@ impl Stretch {
             else {
                 continue;
             };
-            let x = k as f64 * bin / width;
             let slot = k.rem_euclid(size as i64) as usize;
-            values[slot] = value * (-0.5 * x * x).exp();
+            values[slot] = value * gauss[k.unsigned_abs() as usize];
         }
         transform_back(&mut values);
         // 2 / size of the long transform makes a partial's amplitude its value.
@@ -142,6 +143,21 @@ impl Band {
     }
 }
 
+/// e^(−x²/2) at as many steps from 0 on as `reach`: each is the last times a factor that itself shrinks by the same factor.
+fn gauss(step: f64, reach: usize) -> Vec<f64> {
+    let mut factor = (-0.5 * step * step).exp();
+    let shrinks = factor * factor;
+    let mut now = 1.0;
+    (0..=reach)
+        .map(|_| {
+            let value = now;
+            now *= factor;
+            factor *= shrinks;
+            value
+        })
+        .collect()
+}
+
 /// The inverse transform of a power of two of values, in place and without scaling (Cooley and Tukey).
 fn transform_back(values: &mut [Complex<f64>]) {
     let size = values.len();
@@ -155,14 +171,13 @@ fn transform_back(values: &mut [Complex<f64>]) {
     let mut half = 1;
     while half < size {
         let turn = Complex::from_polar(1.0, PI / half as f64);
-        for block in values.chunks_exact_mut(2 * half) {
-            let (low, high) = block.split_at_mut(half);
-            let mut factor = Complex::new(1.0, 0.0);
-            for (a, b) in low.iter_mut().zip(high) {
-                let turned = *b * factor;
-                (*a, *b) = (*a + turned, *a - turned);
-                factor *= turn;
+        let mut factor = Complex::new(1.0, 0.0);
+        for k in 0..half {
+            for low in (k..size).step_by(2 * half) {
+                let (a, b) = (values[low], values[low + half] * factor);
+                (values[low], values[low + half]) = (a + b, a - b);
             }
+            factor *= turn;
         }
         half *= 2;
     }

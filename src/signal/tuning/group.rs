@@ -8,9 +8,10 @@
 //! partial's noise is what it leaves over, so that one which does not follow the model has little to say.
 
 mod course;
+mod values;
 
 use super::line::Line;
-use course::{Course, OWN, Own, Room, Said};
+use course::{Course, OWN, Own, Said};
 
 /// Distances between neighbouring strings: two at most.
 const GAPS: usize = 2;
@@ -46,8 +47,10 @@ pub(super) struct Strings {
     gaps: Vec<f64>,
     /// Twice the negative logarithm of the likelihood.
     pub(super) cost: f64,
-    /// The outermost ones' distance: its standard error.
+    /// The outermost ones' distance: its standard error as if what is left over were noise …
     pub(super) se: f64,
+    /// … and as what the model does not follow would have it.
+    pub(super) told_se: f64,
     /// Median over the partials of the share of power that is left over.
     pub(super) left: f64,
     own: Vec<Own>,
@@ -164,11 +167,10 @@ struct Step {
 
 impl<'a> Fit<'a> {
     fn new(courses: &'a [Course], gaps: &[f64], own: &[Own]) -> Fit<'a> {
-        let mut room = Room::new();
         let said: Vec<Said> = courses
             .iter()
             .zip(own)
-            .map(|(course, own)| course.say(gaps, *own, &mut room))
+            .map(|(course, own)| course.say(gaps, *own))
             .collect();
         Fit {
             courses,
@@ -182,7 +184,7 @@ impl<'a> Fit<'a> {
 
     fn refined(mut self, rounds: usize) -> Fit<'a> {
         for _ in 0..rounds {
-            let Step { step, answers, .. } = self.step(self.damping);
+            let Step { step, answers, .. } = self.step(self.damping, |said| said.variance);
             let gaps: Vec<f64> = self
                 .gaps
                 .iter()
@@ -219,7 +221,8 @@ impl<'a> Fit<'a> {
         self
     }
 
-    fn step(&self, damping: f64) -> Step {
+    /// The next step, where what a partial leaves over has a `variance`.
+    fn step(&self, damping: f64, variance: impl Fn(&Said) -> f64) -> Step {
         let count = self.gaps.len();
         let mut total = [[0.0; GAPS]; GAPS];
         let mut side = [[0.0; 1]; GAPS];
@@ -235,7 +238,7 @@ impl<'a> Fit<'a> {
                 sides[o][GAPS] = said.side[GAPS + o];
             }
             let answer = solve(own, sides, OWN);
-            let weight = 1.0 / said.variance;
+            let weight = 1.0 / variance(said);
             let mut pull = [0.0; GAPS];
             for i in 0..count {
                 let through = |k: usize| -> f64 {
@@ -265,9 +268,23 @@ impl<'a> Fit<'a> {
     }
 
     fn strings(self) -> Strings {
+        let mut left: Vec<f64> = self.said.iter().map(|said| said.left).collect();
+        left.sort_by(f64::total_cmp);
+        Strings {
+            se: self.apart_se(|said| said.variance),
+            told_se: self.apart_se(|said| said.variance + 0.5 * said.free * said.misfit()),
+            left: left[left.len() / 2],
+            gaps: self.gaps,
+            cost: self.cost,
+            own: self.own,
+        }
+    }
+
+    /// Standard error of the outermost strings' distance, where what a partial leaves over has a `variance`.
+    fn apart_se(&self, variance: impl Fn(&Said) -> f64) -> f64 {
         let Step {
             information, pulls, ..
-        } = self.step(1e-9);
+        } = self.step(1e-9, variance);
         let count = self.gaps.len();
         let mut ones = [[0.0; 1]; GAPS];
         ones[..count].fill([1.0]);
@@ -287,18 +304,10 @@ impl<'a> Fit<'a> {
             })
             .sum();
         let variance = bend.max(pulled);
-        let mut left: Vec<f64> = self.said.iter().map(|said| said.left).collect();
-        left.sort_by(f64::total_cmp);
-        Strings {
-            se: if variance > 0.0 {
-                variance.sqrt()
-            } else {
-                f64::INFINITY
-            },
-            left: left[left.len() / 2],
-            gaps: self.gaps,
-            cost: self.cost,
-            own: self.own,
+        if variance > 0.0 {
+            variance.sqrt()
+        } else {
+            f64::INFINITY
         }
     }
 }

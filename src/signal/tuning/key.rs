@@ -4,7 +4,7 @@
 use super::band::Stretch;
 use super::line::{Line, follow};
 use super::strikes::Named;
-use super::string::{CENTS, Point, StringFit, fit, partial};
+use super::string::{CENTS, Point, Roughly, StringFit, fit, partial};
 use super::unison::{Unison, unison};
 use crate::theory::{Cents, Hz, Reference, Temperament};
 
@@ -29,6 +29,9 @@ const TREBLE: f64 = 1_000.0;
 /// Share of the strings' distance by which one partial's mean by power misses their middle: a quarter is two
 /// strings of which one is a third stronger.
 const APART: f64 = 0.25;
+
+/// From so many widths of its band on, what is near a partial's line is another line.
+const RIVALS: f64 = 2.0;
 
 /// One partial that was found.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -196,6 +199,7 @@ impl Found {
             n: self.n,
             hz: self.line.hz,
             se: self.line.se,
+            counts: self.line.certainty,
         }
     }
 }
@@ -209,9 +213,11 @@ fn band_width(first: f64) -> f64 {
 /// Partials one after the other, each sought where those before it say.
 fn search(stretch: &Stretch, named: Named) -> Vec<Found> {
     let mut found: Vec<Found> = Vec::new();
-    let (mut first, mut b) = (named.first.0, named.inharmonicity);
+    let mut points: Vec<Point> = Vec::new();
+    let mut string = Roughly::new(named.first.0, named.inharmonicity);
     let mut missing = 0;
     for n in 1..=PARTIALS {
+        let Roughly { first, b, .. } = string;
         let expected = partial(first, b, n);
         if expected > HIGHEST.min(0.95 * stretch.highest()) || missing >= MISSING {
             break;
@@ -225,11 +231,12 @@ fn search(stretch: &Stretch, named: Named) -> Vec<Found> {
         match find(stretch, first, expected, reach, n) {
             Some(line) => {
                 missing = 0;
-                found.push(Found { n, line });
-                let points: Vec<Point> = found.iter().map(Found::point).collect();
-                if let Some(string) = fit(&points, first, named.inharmonicity) {
-                    (first, b) = (string.first, string.b);
-                }
+                let partial = Found { n, line };
+                points.push(partial.point());
+                found.push(partial);
+                string = string
+                    .nearer(&points, named.inharmonicity)
+                    .unwrap_or(string);
             }
             None => missing += 1,
         }
@@ -254,7 +261,15 @@ fn find(stretch: &Stretch, first: f64, expected: f64, reach: f64, n: u32) -> Opt
         (Some(one), None) | (None, Some(one)) => one,
         (None, None) => return None,
     };
-    let line = follow(&stretch.band(centre, band_width(first)), noise)?;
+    let width = band_width(first);
+    let mut line = follow(&stretch.band(centre, width), noise)?;
+    // Another line there that is as strong might be the one as well.
+    let apart = (RIVALS * width / bin) as usize;
+    let rival = (from..=to)
+        .filter(|k| k.abs_diff(peak) > apart)
+        .map(|k| stretch.size_at(k))
+        .fold(0.0, f64::max);
+    line.certainty *= 1.0 - (rival / stretch.size_at(peak)).powi(2);
     // What drifts out of the place where it was sought is another string.
     ((line.hz - expected).abs() < 1.5 * reach + bin).then_some(line)
 }

@@ -15,6 +15,14 @@ use super::band::Band;
 /// A partial is followed until its power falls to so many times the noise in its band: above, its phase does not slip.
 const FOLLOWED: f64 = 10.0;
 
+/// Independent values that a partial must have, and how many more for it to count as any other.
+const LEAST: f64 = 5.0;
+const CERTAIN: f64 = 8.0;
+
+/// So far over what it is followed down to must a partial begin to count as any other, dB: fainter ones may be something
+/// else, and the fainter, the likelier.
+const CERTAIN_DB: f64 = 15.0;
+
 /// How many values of noise the noise measured beside the partial counts for, against what the phase itself shows.
 const TRUST: f64 = 6.0;
 
@@ -33,6 +41,8 @@ pub(super) struct Line {
     pub(super) sustained_hz: f64,
     /// Amplitude where it was strongest.
     pub(super) amplitude: f64,
+    /// From 0, at the limit of being found, to 1.
+    pub(super) certainty: f64,
     /// Moments: time in seconds, phase left over in radians, logarithm of the power, and weight, so that independent
     /// noise has variance one over the weight.
     pub(super) moments: Vec<Moment>,
@@ -67,7 +77,7 @@ pub(super) fn follow(band: &Band, noise: f64) -> Option<Line> {
         .position(|value| *value < FOLLOWED * floor)
         .unwrap_or(smooth.len());
     let independent = length as f64 / spacing;
-    if independent < 5.0 {
+    if independent < LEAST {
         return None;
     }
     let values = &band.values[..length];
@@ -102,11 +112,15 @@ pub(super) fn follow(band: &Band, noise: f64) -> Option<Line> {
     let free = (independent - 2.0).max(1.0);
     let excess = (left * independent + TRUST) / (free + TRUST);
     let middle = sustained(values, band, turn);
+    let strongest = smooth.iter().copied().fold(0.0, f64::max);
+    let over = 10.0 * (strongest / (FOLLOWED * floor).max(f64::MIN_POSITIVE)).log10();
+    let certainty = (over / CERTAIN_DB).min(1.0) * ((independent - LEAST) / CERTAIN).min(1.0);
     Some(Line {
         sustained_hz: band.centre + middle / band.step * per_radian,
         hz: band.centre + (turn / band.step + fit.slope) * per_radian,
         se: per_radian * (excess * spacing / fit.spread).sqrt(),
-        amplitude: smooth.iter().copied().fold(0.0, f64::max).sqrt(),
+        amplitude: strongest.sqrt(),
+        certainty,
         moments,
         independent,
         floor,

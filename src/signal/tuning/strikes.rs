@@ -7,7 +7,7 @@
 use std::collections::VecDeque;
 use std::ops::Range;
 
-use super::string::{expected_b, partial};
+use super::string::expected_b;
 use crate::signal::spectrum::{Spectrum, hann};
 use crate::theory::{Cents, Hz, MidiNote, Reference, Temperament};
 
@@ -35,6 +35,13 @@ const SILENCE: f64 = 6.0e-7;
 
 /// What still sounds with this share of the strike's power is another string (25 dB under it).
 const OVER: f64 = 3e-3;
+
+/// A strike begins where this share of the energy has come that comes within so many pieces.
+const SET_IN: f64 = 0.02;
+const ATTACK: usize = 3;
+
+/// Rounds in which that is sought.
+const START_ROUNDS: usize = 20;
 
 /// Sound looked at to name the key, seconds: from after the hammer's noise on.
 const NAMED_FROM_S: f64 = 0.02;
@@ -68,6 +75,10 @@ const RADIATED_HZ: f64 = 200.0;
 /// Partials whose place is known although the stiffness is tried in coarse steps; the ones above count for less.
 const SURE_PARTIALS: i32 = 12;
 const UNSURE_SHARE: f32 = 0.25;
+
+/// Partials that are asked at most, and where the highest that is asked may lie, hertz.
+const NAMED_PARTIALS: i32 = 40;
+const HEARD_HZ: f64 = 11_000.0;
 
 /// The least sum over partials, dB, that names a key.
 const NAMED_DB: f32 = 12.0;
@@ -200,16 +211,27 @@ pub(super) fn strike(samples: &[f32], power: &[f64], piece: usize, own: Range<us
     }
 }
 
-/// The sample in the piece at `from` or the one before at which the sound first comes near its height.
+/// The sample near the piece at `from` at which the attack's energy sets in. Where the pieces happen to begin does not
+/// count: from each sample so found, the attack is looked at again.
 fn sharpen(samples: &[f32], from: usize, piece: usize) -> usize {
-    let start = from.saturating_sub(piece);
-    let around = &samples[start..(from + piece).min(samples.len())];
-    let peak = around.iter().fold(0.0_f32, |peak, x| peak.max(x.abs()));
+    let mut start = from;
+    for _ in 0..START_ROUNDS {
+        let early = start.saturating_sub(piece);
+        let around = &samples[early..(start + ATTACK * piece).min(samples.len())];
+        let energy = |x: &f32| f64::from(*x) * f64::from(*x);
+        let enough = SET_IN * around.iter().map(energy).sum::<f64>();
+        let mut sum = 0.0;
+        let found = around.iter().position(|x| {
+            sum += energy(x);
+            sum > enough
+        });
+        let last = start;
+        start = early + found.unwrap_or(0);
+        if start == last {
+            break;
+        }
+    }
     start
-        + around
-            .iter()
-            .position(|x| x.abs() > 0.2 * peak)
-            .unwrap_or(0)
 }
 
 fn is_clipped(samples: &[f32]) -> bool {
@@ -266,10 +288,12 @@ fn better(one: (f32, Named), other: (f32, Named)) -> (f32, Named) {
     if other.0 > one.0 { other } else { one }
 }
 
-/// How far a spectrum's bins stand above their surroundings.
+/// How far a spectrum stands above its surroundings.
 struct Peaks {
-    bin_hz: f64,
-    clear: Vec<f32>,
+    /// Bins a hertz.
+    bins: f64,
+    /// At each bin the most that stands within half a step of the tuning that is tried, dB.
+    top: Vec<f32>,
 }
 
 impl Peaks {
@@ -282,23 +306,37 @@ impl Peaks {
         }
         let size = used.len().next_power_of_two().max(1 << 14);
         let mut spectrum = Spectrum::new(size);
-        let mut power = vec![0.0; spectrum.bins()];
-        spectrum.power(used, &hann(used.len()), &mut power);
-        let level: Vec<f32> = power.iter().map(|p| 10.0 * p.max(1e-14).log10()).collect();
         let bin_hz = rate / size as f64;
+        let heard = spectrum.bins().min((HEARD_HZ / bin_hz) as usize);
+        let level: Vec<f32> = spectrum.transform(used, &hann(used.len()))[..heard]
+            .iter()
+            .map(|bin| 10.0 * bin.norm_sqr().max(1e-14).log10())
+            .collect();
         // Surroundings: the third of the levels from below in bands of 120 Hz.
         let band = ((120.0 / bin_hz) as usize).max(8);
         let mut clear = Vec::with_capacity(level.len());
         for part in level.chunks(band) {
             let mut sorted = part.to_vec();
-            sorted.sort_by(f32::total_cmp);
-            let floor = sorted[sorted.len() / 3];
+            let third = sorted.len() / 3;
+            let floor = *sorted.select_nth_unstable_by(third, f32::total_cmp).1;
             clear.extend(
                 part.iter()
                     .map(|l| (l - floor - CLEAR_DB).clamp(0.0, MOST_DB)),
             );
         }
-        Some(Peaks { bin_hz, clear })
+        let top = (0..clear.len())
+            .map(|at| {
+                let reach = (0.5 * TUNE_STEP as f64 / 1731.0 * at as f64).ceil() as usize;
+                clear[at.saturating_sub(reach)..(at + reach + 1).min(clear.len())]
+                    .iter()
+                    .copied()
+                    .fold(0.0, f32::max)
+            })
+            .collect();
+        Some(Peaks {
+            bins: 1.0 / bin_hz,
+            top,
+        })
     }
 
     /// How `key` fits best, at any tuning and each of `stiffness` (as factors of the usual); with its score.
@@ -308,10 +346,11 @@ impl Peaks {
             .step_by(TUNE_STEP)
             .flat_map(|cents| {
                 let first = place.raised(Cents(f64::from(cents)));
+                let usual = expected_b(first.0);
                 stiffness.iter().map(move |factor| Named {
                     key,
                     first,
-                    inharmonicity: factor * expected_b(first.0),
+                    inharmonicity: factor * usual,
                 })
             })
             .map(|named| (self.score(named.first.0, named.inharmonicity), named))
@@ -320,30 +359,25 @@ impl Peaks {
 
     fn score(&self, first: f64, b: f64) -> f32 {
         // Up to one frequency for all, or an octave below would meet as many; the highest keys' second partial is in.
-        let highest = (25.0 * first)
-            .clamp(1_500.0, 6_000.0)
-            .max(2.2 * first)
-            .min(self.bin_hz * self.clear.len() as f64 * 0.95);
-        (1..=40)
-            .map(|n: i32| (n, partial(first, b, n as u32)))
-            .take_while(|(_, hz)| *hz < highest)
-            .map(|(n, hz)| {
-                // Half a step of the tuning that is tried.
-                let reach = (0.5 * TUNE_STEP as f64 / 1731.0 * hz / self.bin_hz).ceil() as usize;
-                let at = (hz / self.bin_hz).round() as usize;
-                let top = self.clear
-                    [at.saturating_sub(reach)..(at + reach + 1).min(self.clear.len())]
-                    .iter()
-                    .copied()
-                    .fold(0.0, f32::max);
-                if n == 1 && first > RADIATED_HZ && top == 0.0 {
-                    -FIRST_MISSED_DB
-                } else if n <= SURE_PARTIALS {
-                    top - MISSED_DB
-                } else {
-                    UNSURE_SHARE * (top - MISSED_DB)
-                }
-            })
-            .sum()
+        let highest = (25.0 * first).clamp(1_500.0, 6_000.0).max(2.2 * first);
+        let end = (highest * self.bins).min(0.95 * self.top.len() as f64);
+        let (mut sure, mut unsure) = (0.0, 0.0);
+        let one = first * self.bins / (1.0 + b).sqrt();
+        for n in 1..=NAMED_PARTIALS {
+            let order = f64::from(n);
+            let at = order * one * (1.0 + b * order * order).sqrt();
+            if at >= end {
+                break;
+            }
+            let top = self.top[(at + 0.5) as usize];
+            if n == 1 && first > RADIATED_HZ && top == 0.0 {
+                sure -= FIRST_MISSED_DB;
+            } else if n <= SURE_PARTIALS {
+                sure += top - MISSED_DB;
+            } else {
+                unsure += top - MISSED_DB;
+            }
+        }
+        sure + UNSURE_SHARE * unsure
     }
 }

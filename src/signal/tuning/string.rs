@@ -28,12 +28,18 @@ const OFF: f64 = 4.0;
 const ROUNDS: usize = 30;
 const EVEN_ROUNDS: usize = 4;
 
+/// Scatter at most, cents, and rounds in which it is sought.
+const MOST_SCATTER: f64 = 100.0;
+const SCATTER_ROUNDS: usize = 30;
+
 /// One partial as the fit sees it.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Point {
     pub(super) n: u32,
     pub(super) hz: f64,
     pub(super) se: f64,
+    /// For how much it counts, 0 to 1: what is hardly found says hardly anything.
+    pub(super) counts: f64,
 }
 
 /// What a string was found to be.
@@ -81,7 +87,8 @@ pub(super) fn fit(points: &[Point], first: f64, b: f64) -> Option<StringFit> {
 impl StringFit {
     /// How many of its errors, scatter included, `point` lies off the string.
     pub(super) fn distance(&self, point: &Point) -> f64 {
-        let softened = self.soft * softer(self.b, f64::from(point.n));
+        let order = f64::from(point.n * point.n);
+        let softened = self.soft * Softer::new(self.b).at(order, 1.0 + self.b * order);
         let off = CENTS * (point.hz / partial(self.first, self.b, point.n)).ln() + softened;
         off.abs() / (point.cents_se().hypot(self.scatter * point.looseness()))
     }
@@ -101,51 +108,132 @@ impl Point {
     }
 }
 
-/// The most likely string when the partials scatter by what they themselves show.
-fn weighted(points: &[Point], first: f64, b: f64) -> Option<StringFit> {
-    // Scatter such that the weighted squares come out as many as are free; between 0 and a semitone by halving.
-    let mut found = solve(points, (first, b), b, 0.0)?;
-    let free = points.len() as f64 - 2.0;
-    if free >= 1.0 && found.1 > free {
-        let (mut low, mut high) = (0.0_f64, 100.0_f64);
-        for _ in 0..30 {
-            let middle = if low == 0.0 {
-                high / 10.0
-            } else {
-                (low * high).sqrt()
-            };
-            let tried = solve(points, (found.0.first, found.0.b), b, middle)?;
-            if tried.1 > free {
-                low = middle;
-            } else {
-                high = middle;
-            }
-            found = tried;
-            if high - low < 1e-3 * high || high < 1e-5 {
-                break;
-            }
+/// A string about as it is, while its partials are still sought.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Roughly {
+    /// First partial, hertz.
+    pub(super) first: f64,
+    /// Inharmonicity.
+    pub(super) b: f64,
+    scatter: f64,
+}
+
+impl Roughly {
+    pub(super) fn new(first: f64, b: f64) -> Roughly {
+        Roughly {
+            first,
+            b,
+            scatter: 0.0,
         }
     }
-    Some(found.0)
+
+    /// The string by all `points` found so far, where `self` is what those before the last said, and B is expected near `b`.
+    /// The scatter comes one step nearer to what they show.
+    pub(super) fn nearer(self, points: &[Point], b: f64) -> Option<Roughly> {
+        let seen: Vec<Seen> = points.iter().map(Seen::new).collect();
+        let found = solve(&seen, (self.first, self.b), b, self.scatter)?;
+        let variance = self.scatter.powi(2) + found.newton(free(&seen));
+        Some(Roughly {
+            first: found.fit.first,
+            b: found.fit.b,
+            scatter: variance.max(0.0).sqrt().min(MOST_SCATTER),
+        })
+    }
+}
+
+/// Squares that are free in a fit: the partials, less first partial and stiffness; of which the latter is half known
+/// beforehand.
+fn free(seen: &[Seen]) -> f64 {
+    (seen.iter().map(|seen| seen.counts).sum::<f64>() - 2.0).max(0.0) + 1.0
+}
+
+/// The most likely string when the partials scatter by what they themselves show.
+fn weighted(points: &[Point], first: f64, b: f64) -> Option<StringFit> {
+    let seen: Vec<Seen> = points.iter().map(Seen::new).collect();
+    // Scatter such that the weighted squares come out as many as are free.
+    let mut found = solve(&seen, (first, b), b, 0.0)?;
+    let free = free(&seen);
+    if found.squares <= free {
+        return Some(found.fit);
+    }
+    let (mut low, mut high) = (0.0_f64, MOST_SCATTER * MOST_SCATTER);
+    let mut variance = 0.0_f64;
+    for _ in 0..SCATTER_ROUNDS {
+        let straight = variance + found.newton(free);
+        let last = variance;
+        variance = if straight > low && straight < high {
+            straight
+        } else {
+            (low.max(1e-4 * high) * high).sqrt()
+        };
+        found = solve(&seen, (found.fit.first, found.fit.b), b, variance.sqrt())?;
+        if found.squares > free {
+            low = variance;
+        } else {
+            high = variance;
+        }
+        if (variance - last).abs() < 1e-3 * variance || high < 1e-10 {
+            break;
+        }
+    }
+    Some(found.fit)
+}
+
+/// A partial with what does not change while a string is fitted to it.
+struct Seen {
+    /// Its number's square.
+    order: f64,
+    /// Logarithm of its frequency over its number.
+    log_hz: f64,
+    /// Square of its error, cents.
+    own: f64,
+    /// Square of [`Point::looseness`].
+    loose: f64,
+    /// For how much it counts.
+    counts: f64,
+}
+
+impl Seen {
+    fn new(point: &Point) -> Seen {
+        Seen {
+            order: f64::from(point.n * point.n),
+            log_hz: (point.hz / f64::from(point.n)).ln(),
+            own: point.cents_se().powi(2),
+            loose: point.looseness().powi(2),
+            counts: point.counts,
+        }
+    }
+}
+
+/// A string fitted with a given scatter.
+struct Solved {
+    fit: StringFit,
+    /// Weighted squares that are left.
+    squares: f64,
+    /// How these fall as the scatter's variance grows.
+    slope: f64,
+}
+
+impl Solved {
+    /// By how much more variance of the scatter as many squares would be left as are `free`: their inverse goes nearly
+    /// straight with it (Newton).
+    fn newton(&self, free: f64) -> f64 {
+        self.squares * (self.squares / free - 1.0) / self.slope.max(f64::MIN_POSITIVE)
+    }
 }
 
 /// Weighted least squares by Gauss and Newton in (logarithm of f_1, ln B, softening), from `start` on, where B is expected
-/// near `b`; with the weighted squares that are left. Each round weighs the partials by how far the last left them off.
-fn solve(points: &[Point], start: (f64, f64), b: f64, scatter: f64) -> Option<(StringFit, f64)> {
+/// near `b`. Each round weighs the partials by how far the last left them off.
+fn solve(points: &[Seen], start: (f64, f64), b: f64, scatter: f64) -> Option<Solved> {
     let expected = b.max(1e-7).ln();
     let (mut f, mut log_b, mut soft) = (start.0.ln(), start.1.max(1e-7).ln(), 0.0);
-    // Logarithms of the partials' frequencies, over their numbers.
-    let log_hz: Vec<f64> = points
-        .iter()
-        .map(|point| (point.hz / f64::from(point.n)).ln())
-        .collect();
     let priors = [
         0.0,
         1.0 / (PRIOR * PRIOR),
         1.0 / (SOFTENING * scatter).powi(2).max(1e-12),
     ];
     let mut covariance = [[0.0; 3]; 3];
-    let mut squares = 0.0;
+    let (mut squares, mut slope) = (0.0, 0.0);
     for round in 0..ROUNDS {
         let b = log_b.exp();
         let mut matrix = [[0.0; 3]; 3];
@@ -153,21 +241,21 @@ fn solve(points: &[Point], start: (f64, f64), b: f64, scatter: f64) -> Option<(S
         for (k, prior) in priors.iter().enumerate() {
             matrix[k][k] = *prior;
         }
-        squares = 0.0;
+        (squares, slope) = (0.0, 0.0);
         let first = f - 0.5 * (1.0 + b).ln();
-        for (point, log_hz) in points.iter().zip(&log_hz) {
-            let n = f64::from(point.n);
-            let stiff = 1.0 + b * n * n;
-            let softer = softer(b, n);
-            let variance = point.cents_se().powi(2) + (scatter * point.looseness()).powi(2);
-            let off = CENTS * (log_hz - first - 0.5 * stiff.ln()) + soft * softer;
+        let softer = Softer::new(b);
+        for point in points {
+            let stiff = 1.0 + b * point.order;
+            let softer = softer.at(point.order, stiff);
+            let variance = point.own + scatter * scatter * point.loose;
+            let off = CENTS * (point.log_hz - first - 0.5 * stiff.ln()) + soft * softer;
             let share = if round < EVEN_ROUNDS {
                 1.0
             } else {
                 (FREEDOM + 1.0) / (FREEDOM + off * off / variance)
             };
-            let weight = share / variance;
-            let by_b = CENTS * 0.5 * b * (n * n / stiff - 1.0 / (1.0 + b));
+            let weight = point.counts * share / variance;
+            let by_b = CENTS * 0.5 * b * (point.order / stiff - 1.0 / (1.0 + b));
             let slopes = [CENTS, by_b, -softer];
             for i in 0..3 {
                 for k in 0..3 {
@@ -176,6 +264,7 @@ fn solve(points: &[Point], start: (f64, f64), b: f64, scatter: f64) -> Option<(S
                 side[i] += weight * slopes[i] * off;
             }
             squares += weight * off * off;
+            slope += weight * off * off * point.loose / variance;
         }
         covariance = inverse(&matrix)?;
         let step: [f64; 3] =
@@ -190,7 +279,7 @@ fn solve(points: &[Point], start: (f64, f64), b: f64, scatter: f64) -> Option<(S
             break;
         }
     }
-    let found = StringFit {
+    let fit = StringFit {
         first: f.exp(),
         first_se: CENTS * covariance[0][0].sqrt(),
         b: log_b.exp(),
@@ -199,14 +288,32 @@ fn solve(points: &[Point], start: (f64, f64), b: f64, scatter: f64) -> Option<(S
         used: vec![true; points.len()],
         soft,
     };
-    Some((found, squares))
+    Some(Solved {
+        fit,
+        squares,
+        slope,
+    })
 }
 
-/// By how much a string softens at partial `n`, as a share of what it does at the twentieth: its stiffness gives way
+/// By how much a string softens at a partial, as a share of what it does at the twentieth: its stiffness gives way
 /// to shear and to its own turning inertia in the fourth power.
-fn softer(b: f64, n: f64) -> f64 {
-    let at = |n: f64| n.powi(4) / (1.0 + b * n * n);
-    (at(n) - at(1.0)) / at(20.0)
+struct Softer {
+    at_first: f64,
+    at_twentieth: f64,
+}
+
+impl Softer {
+    fn new(b: f64) -> Softer {
+        Softer {
+            at_first: 1.0 / (1.0 + b),
+            at_twentieth: 160_000.0 / (1.0 + 400.0 * b),
+        }
+    }
+
+    /// At the partial whose number has the square `order`, where the string is `stiff` = 1 + B n².
+    fn at(&self, order: f64, stiff: f64) -> f64 {
+        (order * order / stiff - self.at_first) / self.at_twentieth
+    }
 }
 
 /// The inverse of a positive definite matrix.
@@ -239,6 +346,7 @@ mod tests {
                     n,
                     hz,
                     se: 1e-5 * hz,
+                    counts: 1.0,
                 }
             })
             .collect()

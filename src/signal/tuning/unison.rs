@@ -36,6 +36,9 @@ const WIDEST: f64 = 20.0;
 /// Moments of a partial that are looked at, at most.
 const MOMENTS: usize = 64;
 
+/// Polynomials that are taken out of a partial's course: height, slope, bend.
+const COLUMNS: usize = 3;
+
 /// The strongest partials are looked at, so many.
 const COURSES: usize = 16;
 
@@ -90,7 +93,7 @@ impl Course {
             return None;
         }
         let mut phase: Vec<f64> = moments.iter().map(|m| m.phase).collect();
-        let basis = Basis::new(&moments, 3);
+        let basis = Basis::new(&moments);
         let mut log: Vec<f64> = moments.iter().map(|m| m.log_power).collect();
         basis.take_out(&mut log);
         let mut strength: Vec<f64> = log.iter().map(|x| x.exp().min(5.0) - 1.0).collect();
@@ -98,13 +101,14 @@ impl Course {
         basis.take_out(&mut phase);
         let weight: f64 = moments.iter().map(|m| m.weight).sum();
         let floors = [WANDER.0.powi(2) * weight, WANDER.1.powi(2) * weight];
+        let waved = Waved::new(&basis, [&phase, &strength], floors);
         let (lowest, step) = (COMPLETE / length, 0.25 / length);
         let highest = PASSED * width;
         let count = ((highest - lowest) / step).max(0.0) as usize;
         let gain = (0..count)
             .map(|k| {
                 let rate = lowest + k as f64 * step;
-                let [by_phase, by_strength] = basis.explained(rate, [&phase, &strength], floors);
+                let [by_phase, by_strength] = waved.explained(rate);
                 let heard = if rate * length < BEATS_OF_STRENGTH {
                     0.0
                 } else {
@@ -145,13 +149,13 @@ struct Basis<'a> {
 }
 
 impl Basis<'_> {
-    fn new(moments: &[Moment], count: usize) -> Basis<'_> {
+    fn new(moments: &[Moment]) -> Basis<'_> {
         let middle = moments.iter().map(|m| m.t).sum::<f64>() / moments.len() as f64;
         let mut basis = Basis {
             moments,
-            columns: Vec::with_capacity(count),
+            columns: Vec::with_capacity(COLUMNS),
         };
-        for power in 0..count as i32 {
+        for power in 0..COLUMNS as i32 {
             let mut column: Vec<f64> = moments.iter().map(|m| (m.t - middle).powi(power)).collect();
             basis.take_out(&mut column);
             let size = basis.product(&column, &column).sqrt();
@@ -180,42 +184,74 @@ impl Basis<'_> {
             }
         }
     }
+}
 
-    /// Shares of two courses, polynomials already out of them, that a beat of `rate` explains, when `floors` more of
-    /// each is unexplained anyway.
-    fn explained(&self, rate: f64, courses: [&[f64]; 2], floors: [f64; 2]) -> [f64; 2] {
-        // The moments are evenly spaced: one turn is like the other.
-        let spacing = self.moments.get(1).map_or(0.0, |m| m.t - self.moments[0].t);
-        let turn = Complex::from_polar(1.0, std::f64::consts::TAU * rate * spacing);
+/// A partial's phase and strength, polynomials already out of them, against waves.
+struct Waved {
+    /// Seconds between two moments.
+    spacing: f64,
+    /// At each moment, each by its weight: the polynomials, phase, strength, and the weight itself.
+    rows: Vec<[f64; COLUMNS + 3]>,
+    /// The weights' sum, and squares of phase and strength, what is unexplained anyway included.
+    weight: f64,
+    squares: [f64; 2],
+}
+
+impl Waved {
+    /// `floors` more of each course is unexplained anyway.
+    fn new(basis: &Basis, courses: [&[f64]; 2], floors: [f64; 2]) -> Waved {
+        let moments = basis.moments;
+        let row = |k: usize| {
+            let mut row = [0.0; COLUMNS + 3];
+            for (slot, column) in row.iter_mut().zip(&basis.columns) {
+                *slot = column[k];
+            }
+            row[COLUMNS..].copy_from_slice(&[courses[0][k], courses[1][k], 1.0]);
+            row.map(|x| x * moments[k].weight)
+        };
+        Waved {
+            // They are evenly spaced: one turn is like the other.
+            spacing: moments.get(1).map_or(0.0, |m| m.t - moments[0].t),
+            rows: (0..moments.len()).map(row).collect(),
+            weight: moments.iter().map(|m| m.weight).sum(),
+            squares: std::array::from_fn(|k| basis.product(courses[k], courses[k]) + floors[k]),
+        }
+    }
+
+    /// Shares of phase and strength that a beat of `rate` explains.
+    fn explained(&self, rate: f64) -> [f64; 2] {
+        let turn = Complex::from_polar(1.0, std::f64::consts::TAU * rate * self.spacing);
         let mut now = Complex::new(1.0, 0.0);
-        let (mut sin, mut cos) = (
-            Vec::with_capacity(self.moments.len()),
-            Vec::with_capacity(self.moments.len()),
-        );
-        for _ in self.moments {
-            sin.push(now.im);
-            cos.push(now.re);
+        let (mut cos, mut sin) = ([0.0; COLUMNS + 2], [0.0; COLUMNS + 2]);
+        let mut twice = Complex::new(0.0, 0.0);
+        for row in &self.rows {
+            for k in 0..COLUMNS + 2 {
+                cos[k] += now.re * row[k];
+                sin[k] += now.im * row[k];
+            }
+            twice += now * now * row[COLUMNS + 2];
             now *= turn;
         }
-        self.take_out(&mut cos);
-        self.take_out(&mut sin);
-        let (cc, ss, cs) = (
-            self.product(&cos, &cos),
-            self.product(&sin, &sin),
-            self.product(&cos, &sin),
+        // Squares of cosine and sine, and their product; what polynomials have of these is taken out.
+        let (mut cc, mut ss) = (
+            0.5 * (self.weight + twice.re),
+            0.5 * (self.weight - twice.re),
         );
+        let mut cs = 0.5 * twice.im;
+        for (c, s) in cos.iter().zip(&sin).take(COLUMNS) {
+            cc -= c * c;
+            ss -= s * s;
+            cs -= c * s;
+        }
         let determinant = cc * ss - cs * cs;
         if determinant <= 1e-9 * cc * ss {
             return [0.0; 2];
         }
-        let mut shares = [0.0; 2];
-        for ((course, floor), share) in courses.into_iter().zip(floors).zip(&mut shares) {
-            let (cv, sv) = (self.product(&cos, course), self.product(&sin, course));
+        std::array::from_fn(|k| {
+            let (cv, sv) = (cos[COLUMNS + k], sin[COLUMNS + k]);
             let explained = (ss * cv * cv - 2.0 * cs * cv * sv + cc * sv * sv) / determinant;
-            let all = self.product(course, course) + floor;
-            *share = (explained / all).clamp(0.0, 0.999_999);
-        }
-        shares
+            (explained / self.squares[k]).clamp(0.0, 0.999_999)
+        })
     }
 }
 
@@ -344,20 +380,39 @@ fn outermost(lines: &[&Line], beats: &[f64]) -> Option<(f64, f64)> {
     let fits = beats
         .iter()
         .filter_map(|beat| likelier(lines.iter().copied(), *beat));
-    let (_, found, se) = fits.min_by(|a, b| a.0.total_cmp(&b.0))?;
-    let believed = found.left < FOLLOWED && se < DETERMINED * found.apart();
-    believed.then(|| (found.apart(), se))
+    let likeliest = fits.min_by(|a, b| a.cost.total_cmp(&b.cost))?;
+    let apart = likeliest.strings.apart();
+    let believed = likeliest.strings.left < FOLLOWED && likeliest.se < DETERMINED * apart;
+    believed.then(|| (apart, likeliest.told_se.min(apart)))
 }
 
-/// Two strings or three, whichever is likelier: what it costs, the strings, and their distance's standard error.
-fn likelier<'a>(lines: impl Iterator<Item = &'a Line>, beat: f64) -> Option<(f64, Strings, f64)> {
+/// Strings that are likelier than others.
+struct Likelier {
+    cost: f64,
+    strings: Strings,
+    /// Standard error of their outermost distance, by which they are believed and as it is told.
+    se: f64,
+    told_se: f64,
+}
+
+/// Two strings or three, whichever is likelier.
+fn likelier<'a>(lines: impl Iterator<Item = &'a Line>, beat: f64) -> Option<Likelier> {
     let (two, three, surplus) = strings(lines, beat)?;
     if three.cost + surplus < two.cost && three.se < PARTED * three.apart() {
-        let se = three.se;
-        return Some((three.cost + surplus, three, se));
+        return Some(Likelier {
+            cost: three.cost + surplus,
+            se: three.se,
+            told_se: three.told_se,
+            strings: three,
+        });
     }
     // A third one may be there that does not part from its neighbour: two show its middle with that.
-    let hidden = three.se.min(0.5 * three.nearest());
-    let se = two.se.hypot(hidden);
-    Some((two.cost, two, se))
+    let hidden = 0.5 * three.nearest();
+    let moves = (three.apart() - two.apart()).abs().max(three.told_se);
+    Some(Likelier {
+        cost: two.cost,
+        se: two.se.hypot(three.se.min(hidden)),
+        told_se: two.told_se.hypot(moves.min(hidden)),
+        strings: two,
+    })
 }
