@@ -26,6 +26,15 @@ const SHORTEST: f64 = 0.12;
 /// From this first partial on (C6 and up), hertz, strings have too few partials for the fit alone.
 const TREBLE: f64 = 1_000.0;
 
+/// From this first partial on (above D5), hertz, one that is louder than all others by so many decibels and more is what is
+/// heard of the key, by so many more wholly; the nearer to the treble, the more.
+const ALONE: f64 = 600.0;
+const ALONE_DB: f64 = 12.0;
+const WHOLLY_DB: f64 = 12.0;
+
+/// So many of its own errors must it lie off the fit to count as off.
+const SURELY: f64 = 3.0;
+
 /// Share of the strings' distance by which one partial's mean by power misses their middle: a quarter is two
 /// strings of which one is a third stronger.
 const APART: f64 = 0.25;
@@ -132,9 +141,7 @@ fn read_at(samples: &[f32], rate: f64, named: Named) -> Result<KeyReading, NoRea
         }
         string = fit(&points, string.first, named.inharmonicity).unwrap_or(string);
     }
-    if string.first > TREBLE {
-        lean_on_the_first(&mut string, &points);
-    }
+    lean_on_the_first(&mut string, &points, loudness_of_the_first(&found));
     if let Some(unison) = unison {
         // All partials miss the middle alike, too.
         string.first_se = string.first_se.hypot(APART * unison.spread.0);
@@ -142,19 +149,36 @@ fn read_at(samples: &[f32], rate: f64, named: Named) -> Result<KeyReading, NoRea
     Ok(reading(&found, string, unison, false_beats))
 }
 
+/// By how much the first partial that was found is louder than every other, decibels.
+fn loudness_of_the_first(found: &[Found]) -> f64 {
+    let loudest = |of: &[Found]| of.iter().map(|f| f.line.amplitude).fold(1e-9, f64::max);
+    let (first, others) = found.split_at(found.len().min(1));
+    20.0 * (loudest(first) / loudest(others)).log10()
+}
+
 /// High strings have few partials, and these scatter by cents: there the first one's own place counts as much as it is
-/// surer than the scatter. Without scatter the fit is the best there is.
-fn lean_on_the_first(string: &mut StringFit, points: &[Point]) {
-    let Some((first, true)) = points.first().zip(string.used.first().copied()) else {
+/// surer than the scatter. Without scatter the fit is the best there is. Somewhat lower it counts where it is by `over_db`
+/// louder than all others, or many faint partials of a hard stroke would move the key, and few of a soft one not.
+fn lean_on_the_first(string: &mut StringFit, points: &[Point], over_db: f64) {
+    let Some((first, used)) = points.first().zip(string.used.first().copied()) else {
         return;
     };
-    if first.n != 1 {
+    let treble = string.first > TREBLE;
+    if first.n != 1 || treble && !used {
         return;
     }
     let own_se = CENTS * first.se / first.hz;
-    let scatter = string.scatter.powi(2);
-    let share = scatter / (scatter + own_se.powi(2)).max(f64::MIN_POSITIVE);
-    string.first *= (share * (first.hz / string.first).ln()).exp();
+    let off = CENTS * (first.hz / string.first).ln();
+    let (most, off_by, own) = if treble {
+        (1.0, string.scatter, own_se)
+    } else {
+        let high = (string.first / ALONE).ln() / (TREBLE / ALONE).ln();
+        let alone = (over_db - ALONE_DB) / WHOLLY_DB;
+        let most = high.clamp(0.0, 1.0) * alone.clamp(0.0, 1.0);
+        (most, off, SURELY * own_se)
+    };
+    let share = most * off_by.powi(2) / (off_by.powi(2) + own.powi(2)).max(f64::MIN_POSITIVE);
+    string.first *= (share * off / CENTS).exp();
     string.first_se = ((1.0 - share) * string.first_se).hypot(share * own_se);
 }
 
@@ -272,4 +296,45 @@ fn find(stretch: &Stretch, first: f64, expected: f64, reach: f64, n: u32) -> Opt
     line.certainty *= 1.0 - (rival / stretch.size_at(peak)).powi(2);
     // What drifts out of the place where it was sought is another string.
     ((line.hz - expected).abs() < 1.5 * reach + bin).then_some(line)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A string at `hz` whose first partial lies two cents above what its eleven others say, and by how many cents the key
+    /// is moved where the first is `over_db` louder than they are.
+    fn moved(hz: f64, over_db: f64) -> f64 {
+        let b = super::super::string::expected_b(hz);
+        let points: Vec<Point> = (1..=12)
+            .map(|n| {
+                let off = if n == 1 { 2.0 } else { 0.0 };
+                let hz = partial(hz, b, n) * (off / CENTS).exp();
+                Point {
+                    n,
+                    hz,
+                    se: 0.1 * hz / CENTS,
+                    counts: 1.0,
+                }
+            })
+            .collect();
+        let mut string = fit(&points, hz, b).unwrap();
+        let before = string.first;
+        lean_on_the_first(&mut string, &points, over_db);
+        CENTS * (string.first / before).ln()
+    }
+
+    #[test]
+    fn a_first_partial_that_is_heard_alone_carries_a_high_key() {
+        assert!(
+            (1.2..1.7).contains(&moved(880.0, 30.0)),
+            "{}",
+            moved(880.0, 30.0)
+        );
+        let part = moved(700.0, 30.0);
+        assert!((0.2..1.0).contains(&part), "{part}");
+        for (hz, over_db) in [(880.0, 6.0), (523.0, 30.0), (110.0, 30.0)] {
+            assert!(moved(hz, over_db).abs() < 1e-9, "{hz} {over_db}");
+        }
+    }
 }
