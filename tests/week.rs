@@ -168,7 +168,7 @@ fn a_record_of_the_first_form_opens_and_its_progress_is_shown() {
     // Made by the program, then taken back to the first form by the sqlite3 client.
     rig.ok(&["learner", "add", "Wren"]);
     rig.sql(
-        "DROP INDEX answers_in_order; DROP INDEX answers_withdrawn; DROP TABLE check_keys; DROP TABLE checks; PRAGMA user_version = 1;
+        "DROP INDEX answers_in_order; DROP INDEX answers_withdrawn; DROP TABLE check_mute; DROP TABLE check_keys; DROP TABLE checks; PRAGMA user_version = 1;
          INSERT INTO sittings (learner, stage, day, started, \"offset\", seed) SELECT id, 'treble', '2026-03-02', 0, 0, 1 FROM learners;
          INSERT INTO answers (learner, sitting, day, stage, at, item, prompt, way, given, outcome, response_ms, attempt, active_ms)
            SELECT learner, id, '2026-03-02', 'treble', 1000, 'G4@treble', 0, 0, 'G4', 0, 900, 1, 1000 FROM sittings;
@@ -178,5 +178,5 @@ fn a_record_of_the_first_form_opens_and_its_progress_is_shown() {
     let json: Value = serde_json::from_str(&rig.ok(&["progress", "--json"])).unwrap();
     assert_eq!(json["items"].as_array().unwrap().len(), 1, "{json}");
     assert_eq!(json["items"][0]["item"], "G4@treble");
-    assert_eq!(rig.sql("PRAGMA user_version"), "4");
+    assert_eq!(rig.sql("PRAGMA user_version"), "5");
 }
