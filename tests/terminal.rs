@@ -279,6 +279,9 @@ fn everything_at_home_is_reached_by_keys_and_by_the_mouse() {
     }
     screen.send("\x03");
     assert_eq!(screen.end(), 0);
+    // Every change above was one frame, and none is left half drawn.
+    let (whole, half) = screen.frames();
+    assert!(whole >= 8 && !half, "{whole} frames");
     assert!(rig.ok(&["settings", "timed"]).starts_with("timed = on"));
 }
 

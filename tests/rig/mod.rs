@@ -193,12 +193,40 @@ pub fn dated(when: &str) -> Vec<String> {
     ]
 }
 
+/// A terminal that shows whole frames, as terminals with synchronized output do (private mode 2026).
+type Emulator = vt100::Parser<Frames>;
+
+#[derive(Default)]
+struct Frames {
+    /// What is shown while the next frame is on its way.
+    shown: Option<vt100::Screen>,
+    /// Frames that came whole.
+    whole: usize,
+}
+
+impl vt100::Callbacks for Frames {
+    fn unhandled_csi(
+        &mut self,
+        screen: &mut vt100::Screen,
+        mark: Option<u8>,
+        _: Option<u8>,
+        params: &[&[u16]],
+        end: char,
+    ) {
+        match (mark, params, end) {
+            (Some(b'?'), [[2026]], 'h') => self.shown = Some(screen.clone()),
+            (Some(b'?'), [[2026]], 'l') => self.whole += usize::from(self.shown.take().is_some()),
+            _ => {}
+        }
+    }
+}
+
 /// The program on a screen.
 pub struct Screen {
     child: Box<dyn Child + Send + Sync>,
     master: Option<Box<dyn MasterPty + Send>>,
     writer: Option<Box<dyn Write + Send>>,
-    parser: Arc<Mutex<vt100::Parser>>,
+    parser: Arc<Mutex<Emulator>>,
     reader: Option<JoinHandle<()>>,
     closing: Arc<AtomicBool>,
 }
@@ -230,7 +258,9 @@ impl Screen {
         command.env("STAVELARK_HOME", rig.home());
         let child = pair.slave.spawn_command(command).unwrap();
         drop(pair.slave);
-        let parser = Arc::new(Mutex::new(vt100::Parser::new(some(rows), some(columns), 0)));
+        let emulator =
+            vt100::Parser::new_with_callbacks(some(rows), some(columns), 0, Frames::default());
+        let parser = Arc::new(Mutex::new(emulator));
         let mut reader = pair.master.try_clone_reader().unwrap();
         let writer = pair.master.take_writer().unwrap();
         let seen = Arc::clone(&parser);
@@ -269,38 +299,46 @@ impl Screen {
 
     /// What the screen shows.
     pub fn text(&self) -> String {
-        self.parser.lock().unwrap().screen().contents()
+        self.with(vt100::Screen::contents)
     }
 
     /// What `look` sees on the screen, colours and all.
     pub fn with<T>(&self, look: impl FnOnce(&vt100::Screen) -> T) -> T {
-        look(self.parser.lock().unwrap().screen())
+        let parser = self.parser.lock().unwrap();
+        look(parser.callbacks().shown.as_ref().unwrap_or(parser.screen()))
     }
 
     /// Whether the program has the alternate screen.
     pub fn full_screen(&self) -> bool {
-        self.parser.lock().unwrap().screen().alternate_screen()
+        self.with(vt100::Screen::alternate_screen)
     }
 
     /// Whether the mouse is reported, and whether the cursor is hidden.
     pub fn held(&self) -> (bool, bool) {
+        self.with(|screen| {
+            let mouse = screen.mouse_protocol_mode() != vt100::MouseProtocolMode::None;
+            (mouse, screen.hide_cursor())
+        })
+    }
+
+    /// How many frames came whole, and whether one is on its way.
+    pub fn frames(&self) -> (usize, bool) {
         let parser = self.parser.lock().unwrap();
-        let screen = parser.screen();
-        let mouse = screen.mouse_protocol_mode() != vt100::MouseProtocolMode::None;
-        (mouse, screen.hide_cursor())
+        let frames = parser.callbacks();
+        (frames.whole, frames.shown.is_some())
     }
 
     /// How many cells have a colour that is not the terminal's own.
     pub fn colours(&self) -> usize {
-        let parser = self.parser.lock().unwrap();
-        let screen = parser.screen();
-        let (rows, columns) = screen.size();
-        let own = vt100::Color::Default;
-        (0..rows.get())
-            .flat_map(|row| (0..columns.get()).map(move |column| (row, column)))
-            .filter_map(|(row, column)| screen.cell(row, column))
-            .filter(|cell| cell.fgcolor() != own || cell.bgcolor() != own)
-            .count()
+        self.with(|screen| {
+            let (rows, columns) = screen.size();
+            let own = vt100::Color::Default;
+            (0..rows.get())
+                .flat_map(|row| (0..columns.get()).map(move |column| (row, column)))
+                .filter_map(|(row, column)| screen.cell(row, column))
+                .filter(|cell| cell.fgcolor() != own || cell.bgcolor() != own)
+                .count()
+        })
     }
 
     /// Waits until the screen shows `text`.

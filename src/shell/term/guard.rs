@@ -6,7 +6,8 @@ use std::sync::atomic::{AtomicBool, Ordering};
 
 use crossterm::event::{DisableMouseCapture, EnableMouseCapture};
 use crossterm::terminal::{
-    EnterAlternateScreen, LeaveAlternateScreen, disable_raw_mode, enable_raw_mode,
+    EndSynchronizedUpdate, EnterAlternateScreen, LeaveAlternateScreen, disable_raw_mode,
+    enable_raw_mode,
 };
 use crossterm::{cursor, execute};
 use signal_hook::consts::{SIGHUP, SIGINT, SIGQUIT, SIGTERM};
@@ -70,7 +71,13 @@ fn undo_on_signals() {
 fn restore() {
     if HELD.swap(false, Ordering::SeqCst) {
         let mut out = io::stdout();
-        let _gone = execute!(out, DisableMouseCapture, LeaveAlternateScreen, cursor::Show);
+        let _gone = execute!(
+            out,
+            EndSynchronizedUpdate,
+            DisableMouseCapture,
+            LeaveAlternateScreen,
+            cursor::Show
+        );
         let _gone = out.flush();
         let _gone = disable_raw_mode();
     }

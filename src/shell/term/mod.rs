@@ -1,5 +1,6 @@
 //! The full-screen program.
 
+mod canvas;
 mod guard;
 pub(super) mod keys;
 pub mod pixels;

@@ -1,15 +1,15 @@
 //! The full-screen program: keys and time come in one at a time, the screen is drawn after each.
 
-use std::io::{self, Stdout, Write};
+use std::io::{self, Write};
 use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, channel};
 use std::time::{Duration, Instant};
 
 use crossterm::event::{Event as Input, KeyEventKind, MouseButton, MouseEventKind};
-use ratatui::backend::CrosstermBackend;
+use ratatui::Frame;
 use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
-use ratatui::{Frame, Terminal};
 
+use super::canvas::{Canvas, canvas, whole};
 use super::guard::Guard;
 use super::keys::{Action, Offer, Table, action, offer, practice_foot};
 use super::pixels::{self, Easel, Look};
@@ -230,7 +230,7 @@ pub fn run(host: &mut dyn Host, start_now: bool) -> Result<(), DeskError> {
         home_page(host)?
     };
     let guard = Guard::take()?;
-    let mut terminal = Terminal::new(CrosstermBackend::new(io::stdout()))?;
+    let mut terminal = canvas()?;
     inputs(arrive.clone());
     let mut easel = Easel::new(host.look());
     let result = turn_pages(host, page, &mut terminal, &mut easel, (&arrive, &arrivals));
@@ -244,7 +244,7 @@ pub fn run(host: &mut dyn Host, start_now: bool) -> Result<(), DeskError> {
 fn turn_pages(
     host: &mut dyn Host,
     mut page: Page,
-    terminal: &mut Terminal<CrosstermBackend<Stdout>>,
+    terminal: &mut Canvas,
     easel: &mut Easel,
     (arrive, arrivals): (&Sender<Arrival>, &Receiver<Arrival>),
 ) -> Result<(), DeskError> {
@@ -346,7 +346,7 @@ fn inputs(arrive: Sender<Arrival>) {
 }
 
 /// Asks the terminal for its colours, and what pictures it shows.
-fn ask(terminal: &mut Terminal<CrosstermBackend<Stdout>>, look: Look) -> io::Result<()> {
+fn ask(terminal: &mut Canvas, look: Look) -> io::Result<()> {
     let questions = pixels::questions(look.asks_about_pictures());
     let out = terminal.backend_mut();
     out.write_all(questions.as_bytes())?;
@@ -395,14 +395,16 @@ fn begin(host: &mut dyn Host, arrive: &Sender<Arrival>) -> Result<Page, DeskErro
 }
 
 fn draw(
-    terminal: &mut Terminal<CrosstermBackend<Stdout>>,
+    terminal: &mut Canvas,
     page: &Page,
     helping: Option<usize>,
     ascii: bool,
     easel: &mut Easel,
 ) -> Result<(), DeskError> {
-    terminal.draw(|frame| paint(frame, page, helping, ascii, easel))?;
-    easel.finish(terminal)?;
+    whole(terminal, |terminal| {
+        terminal.draw(|frame| paint(frame, page, helping, ascii, easel))?;
+        easel.finish(terminal)
+    })?;
     Ok(())
 }
 

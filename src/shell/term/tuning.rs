@@ -6,10 +6,10 @@ use std::sync::mpsc::{RecvTimeoutError, Sender, channel};
 use std::time::{Duration, Instant};
 
 use crossterm::event::{self, Event as Input, KeyCode, KeyEvent, KeyEventKind, KeyModifiers};
-use ratatui::backend::CrosstermBackend;
+use ratatui::Frame;
 use ratatui::style::{Modifier, Style};
-use ratatui::{Frame, Terminal};
 
+use super::canvas::{canvas, whole};
 use super::guard::Guard;
 use super::watch::{level, line, paint_at, range, sounding};
 use crate::engrave::{
@@ -101,7 +101,7 @@ pub fn tuning(
 ) -> io::Result<TuningSitting> {
     let (arrive, arrivals) = channel();
     let guard = Guard::take()?;
-    let mut terminal = Terminal::new(CrosstermBackend::new(io::stdout()))?;
+    let mut terminal = canvas()?;
     let from_tuner = arrive.clone();
     let tuner = listen(Box::new(move |news| {
         from_tuner.send(Arrival::Tuner(news)).is_ok()
@@ -111,7 +111,9 @@ pub fn tuning(
     let mut changed = true;
     while !sitting.guided.is_complete() {
         if changed && drawn.is_none_or(|at| at.elapsed() >= PICTURE) {
-            terminal.draw(|frame| draw(frame, view, &sitting))?;
+            whole(&mut terminal, |terminal| {
+                terminal.draw(|frame| draw(frame, view, &sitting)).map(drop)
+            })?;
             drawn = Some(Instant::now());
             changed = false;
         }

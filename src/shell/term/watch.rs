@@ -5,10 +5,10 @@ use std::sync::mpsc::{RecvTimeoutError, Sender, channel};
 use std::time::{Duration, Instant};
 
 use crossterm::event::{self, Event as Input, KeyEventKind};
-use ratatui::backend::CrosstermBackend;
+use ratatui::Frame;
 use ratatui::style::{Modifier, Style};
-use ratatui::{Frame, Terminal};
 
+use super::canvas::{canvas, whole};
 use super::guard::Guard;
 use super::theme::Theme;
 use crate::engrave::{
@@ -64,7 +64,7 @@ struct Seen {
 pub fn watch(watch: &Watch, listen: impl FnOnce(Tell) -> Ear) -> io::Result<()> {
     let (arrive, arrivals) = channel();
     let guard = Guard::take()?;
-    let mut terminal = Terminal::new(CrosstermBackend::new(io::stdout()))?;
+    let mut terminal = canvas()?;
     let from_ear = arrive.clone();
     let ear = listen(Box::new(move |news| {
         from_ear.send(Arrival::Ear(news)).is_ok()
@@ -90,7 +90,9 @@ pub fn watch(watch: &Watch, listen: impl FnOnce(Tell) -> Ear) -> io::Result<()> 
             break;
         }
         if changed && drawn.is_none_or(|at| at.elapsed() >= PICTURE) {
-            terminal.draw(|frame| draw(frame, watch, &seen))?;
+            whole(&mut terminal, |terminal| {
+                terminal.draw(|frame| draw(frame, watch, &seen)).map(drop)
+            })?;
             drawn = Some(Instant::now());
             changed = false;
         }
