@@ -1,6 +1,7 @@
 //! Every screen in every size, drawn in process and compared with what was looked at before: one file a screen.
 
 use jiff::{Span, Timestamp};
+use ratatui::Terminal;
 use ratatui::backend::TestBackend;
 
 use super::*;

@@ -1,5 +1,6 @@
 //! The live view of the tuning check in every size, and its curve as text, compared with what was looked at before.
 
+use ratatui::Terminal;
 use ratatui::backend::TestBackend;
 
 use super::*;
