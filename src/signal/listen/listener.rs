@@ -48,6 +48,8 @@ const LATEST_VOICE_S: f64 = 0.25;
 const STOPPED: f32 = 0.1;
 /// A consonant that is hummed lasts no longer; the note began with it.
 const HUM_S: f64 = 0.2;
+/// A shorter one, or what seems to be one, is no part of it.
+const SHORTEST_HUM_S: f64 = 0.07;
 /// A struck note's first partial is measured again on this much sound.
 const REMEASURED: [f64; 3] = [0.1, 0.17, 0.25];
 /// A note whose power has fallen to this share of its loudest is over (−50 dB).
@@ -113,6 +115,18 @@ struct Open {
     hummed: Option<(Onset, f64)>,
     /// The pitch of a note that had not stopped at the onset, which may be a consonant within it.
     goes_on: Option<f64>,
+    /// The first partial of a key that was ringing, however softly.
+    rings: Option<f64>,
+}
+
+impl Open {
+    /// Where a note of this `frequency` began: with the consonant that was hummed on its pitch, if there was one.
+    fn begun(&self, frequency: f64) -> Onset {
+        match self.hummed {
+            Some((before, pitch)) if is_same(pitch, frequency) => before,
+            _ => self.onset,
+        }
+    }
 }
 
 /// A decided note, while it sounds.
@@ -293,7 +307,8 @@ impl Listener {
         let hummed = self.open.and_then(|open| {
             let apart = (onset.sample - open.onset.sample) as f64 / self.rate;
             let pitch = self.voice.newest?.frequency;
-            (apart < HUM_S && self.voice.age() >= HELD).then_some((open.onset, pitch))
+            ((SHORTEST_HUM_S..HUM_S).contains(&apart) && self.voice.age() >= HELD)
+                .then_some((open.onset, pitch))
         });
         let at = onset.sample - self.start;
         let length = (voice::FRAME_S * self.rate) as usize;
@@ -308,6 +323,11 @@ impl Listener {
             })
             .map(|note| note.first)
             .or_else(|| self.goes_on_still());
+        let rings = self
+            .sounding
+            .as_ref()
+            .filter(|note| note.struck.is_some())
+            .map(|note| note.first);
         // The attack of a low string comes in parts: what was decided of it sounds on.
         self.sounding = self.sounding.take().filter(|note| {
             let apart = (onset.sample - note.onset.sample) as f64 / self.rate;
@@ -321,6 +341,7 @@ impl Listener {
             before: before_it,
             hummed,
             goes_on,
+            rings,
         });
     }
 
@@ -328,7 +349,7 @@ impl Listener {
     fn goes_on_still(&self) -> Option<f64> {
         let before = self.open?.goes_on?;
         let now = self.voice.newest.filter(|_| self.voice.age() >= HELD)?;
-        ((12.0 * (now.frequency / before).log2()).abs() < 1.0).then_some(before)
+        is_same(now.frequency, before).then_some(before)
     }
 
     /// A voice: looks at the newest frame.
@@ -360,7 +381,8 @@ impl Listener {
             open.onset.growth.log2().clamp(-2.0, 2.0),
             late as f32 * 10.0,
         ];
-        let odds = voice::log_odds(&stretch.measures, &more, babble);
+        let odds = voice::log_odds(&stretch.measures, &more, babble)
+            + rules::above_speech(stretch.frequency, rise);
         let since = (self.seen - open.onset.sample) as f64 / self.rate;
         let lasts = stretch.lasting && rules::stands_out(rise);
         if !lasts && !rules::sung_enough(odds, stretch.colour(), since) {
@@ -372,11 +394,12 @@ impl Listener {
         if key < lowest || key > highest {
             return;
         }
-        let same = |pitch: f64| (12.0 * (pitch / stretch.frequency).log2()).abs() < 1.0;
-        let begun = match open.hummed {
-            Some((before, pitch)) if same(pitch) => before,
-            _ => open.onset,
-        };
+        let same = |pitch: f64| is_same(pitch, stretch.frequency);
+        // A string that rings on is no voice, and what was struck besides may still be decided.
+        if open.rings.is_some_and(same) && !rules::stands_out(rise) {
+            return;
+        }
+        let begun = open.begun(stretch.frequency);
         // What began since was part of the note.
         self.rejects.retain(|at| *at < begun.sample);
         if !open.goes_on.is_some_and(same) {
@@ -515,6 +538,11 @@ fn known_offsets(options: &Options, grid: &Grid) -> Vec<(usize, f64)> {
             Some((index, grid.cents_from_usual(index, first.0)))
         })
         .collect()
+}
+
+/// Whether two frequencies are less than a semitone apart.
+fn is_same(one: f64, other: f64) -> bool {
+    (12.0 * (one / other).log2()).abs() < 1.0
 }
 
 fn likelihood(odds: f32) -> f32 {

@@ -33,9 +33,13 @@ const DEEP: usize = 36 - 21;
 pub(super) const BASS: usize = 48 - 21;
 const SIXTH_OCTAVE: usize = 84 - 21;
 /// Log odds that are enough for a sung note by the time since its onset: a syllable of speech holds still for 0.2 s at most.
-const VOICE_ODDS: [(f64, f32); 3] = [(0.19, 5.0), (0.235, 2.5), (f64::MAX, 1.2)];
+const VOICE_ODDS: [(f64, f32); 3] = [(0.19, 3.0), (0.235, 2.0), (f64::MAX, 1.0)];
 /// A pitch that lasts is a new one if it is so much louder than what was before its onset, decibels.
 const STANDS_OUT: f32 = 6.0;
+/// Nobody speaks so high, hertz: what stands out there is sung, or a string of which little but one partial is left, and has
+/// so much better odds.
+const ABOVE_SPEECH_HZ: f64 = 700.0;
+const ABOVE_SPEECH_ODDS: f32 = 5.0;
 /// Partials that change so much, decibels in the mean, are of another vowel: sung syllables stay below, also while they begin.
 const OTHER_COLOUR: f32 = 12.0;
 /// Lines beside a key's own, as a share of them, from which company is doubted, and from which it is sure at a time when lines
@@ -179,6 +183,16 @@ pub(super) fn sung_enough(odds: f32, colour: f32, since: f64) -> bool {
 /// together have a common period, too, but leave out most of its partials.
 pub(super) fn is_hollow(holes: f32) -> bool {
     holes >= HOLES
+}
+
+/// Log odds that a stretch of this `frequency`, hertz, gains by being higher than speech, if it is `rise` decibels above what
+/// was before its onset.
+pub(super) fn above_speech(frequency: f64, rise: f32) -> f32 {
+    if frequency >= ABOVE_SPEECH_HZ && stands_out(rise) {
+        ABOVE_SPEECH_ODDS
+    } else {
+        0.0
+    }
 }
 
 /// Whether a frame `rise` decibels above what was before the onset is something new, and not what was ringing.

@@ -268,8 +268,8 @@ pub(super) fn log_odds(measures: &[f32; MEASURES], onset: &[f32; 3], babble: usi
 /// on sampled choirs and synthetic singers against speech of nine voices, noises, and speech beside a piano.
 #[rustfmt::skip]
 const WEIGHTS: [f32; MEASURES + 5] = [
-    0.745, 2.261, -11.118, -0.186, -0.306, -0.253, -0.707, -0.161, -0.062, 0.078,
-    0.212, 1.198, 0.968, -0.980, 0.156, 1.180, -2.768, -0.601, 13.280,
+    2.178, -3.858, 10.290, -0.137, 0.042, -1.018, -2.922, -0.071, -0.149, 0.198,
+    -2.718, 0.831, -0.302, -1.308, 0.367, -0.689, -0.646, -1.0, -6.121,
 ];
 
 /// Whether the pitch goes one way at the end of `cents`, as in a scoop that has not come to its note.

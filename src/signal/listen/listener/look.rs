@@ -199,7 +199,10 @@ impl Listener {
         let first = self.decider.first_partial(verdict);
         let onset = match pending.before {
             Some(before) if verdict.key < BASS => before,
-            _ => pending.onset,
+            _ => self
+                .open
+                .filter(|open| open.onset.sample == pending.onset.sample && verdict.key >= BASS)
+                .map_or(pending.onset, |open| open.begun(first)),
         };
         let last = self.decided.replace((verdict.key, self.seen));
         let again = last.is_some_and(|(key, _)| key == verdict.key)
@@ -229,8 +232,13 @@ impl Listener {
     /// Ends an onset that no window took for a note.
     pub(super) fn reject(&mut self, pending: &mut Pending) {
         self.undecided = Some((pending.onset, std::mem::take(&mut pending.ring)));
-        // Under a held note it was part of that.
-        if pending.voiced && pending.look >= 2 && !pending.sung {
+        // Under a held note it was part of that; what looks like the key that sounds is a swell of it.
+        let swell = self
+            .sounding
+            .as_ref()
+            .and_then(|note| note.struck.as_ref())
+            .is_some_and(|struck| pending.memory.keys[0] == Some(struck.key));
+        if pending.voiced && pending.look >= 2 && !pending.sung && !swell {
             // One more than count: this onset itself may be asked about yet.
             if self.rejects.len() > BABBLE {
                 self.rejects.pop_front();
