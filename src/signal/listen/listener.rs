@@ -50,6 +50,8 @@ const STOPPED: f32 = 0.1;
 const HUM_S: f64 = 0.2;
 /// A shorter one, or what seems to be one, is no part of it.
 const SHORTEST_HUM_S: f64 = 0.07;
+/// Up to this partial a key that rings may be what seems to be a voice.
+const PARTIALS_THAT_RING: f64 = 4.0;
 /// A struck note's first partial is measured again on this much sound.
 const REMEASURED: [f64; 3] = [0.1, 0.17, 0.25];
 /// A note whose power has fallen to this share of its loudest is over (−50 dB).
@@ -396,7 +398,11 @@ impl Listener {
         }
         let same = |pitch: f64| is_same(pitch, stretch.frequency);
         // A string that rings on is no voice, and what was struck besides may still be decided.
-        if open.rings.is_some_and(same) && !rules::stands_out(rise) {
+        let rings = |first: f64| {
+            let partial = (stretch.frequency / first).round().max(1.0);
+            partial <= PARTIALS_THAT_RING && same(partial * first)
+        };
+        if open.rings.is_some_and(rings) && !rules::stands_out(rise) {
             return;
         }
         let begun = open.begun(stretch.frequency);
