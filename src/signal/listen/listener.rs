@@ -117,6 +117,8 @@ struct Open {
     hummed: Option<(Onset, f64)>,
     /// The pitch of a note that had not stopped at the onset, which may be a consonant within it.
     goes_on: Option<f64>,
+    /// It came while a voice held a note.
+    sung: bool,
     /// The first partial of a key that was ringing, however softly.
     rings: Option<f64>,
 }
@@ -283,6 +285,10 @@ impl Listener {
                 before = (stronger && apart < DOUBLE_S).then_some(pending.onset);
             }
         }
+        let sung = match &self.sounding {
+            Some(note) => note.struck.is_none(),
+            None => self.open.is_some_and(|open| open.sung) && self.goes_on_still().is_some(),
+        };
         if self.options.piano {
             self.pending.push(Pending {
                 ring: self.ringing(&onset),
@@ -292,7 +298,7 @@ impl Listener {
                 held: None,
                 chord: false,
                 voiced: false,
-                sung: self.sounding.as_ref().is_some_and(|s| s.struck.is_none()),
+                sung,
                 first: onset.sample < ((KEPT_S + BEGINNING_S) * self.rate) as usize,
                 echo,
                 before,
@@ -343,6 +349,7 @@ impl Listener {
             before: before_it,
             hummed,
             goes_on,
+            sung,
             rings,
         });
     }
