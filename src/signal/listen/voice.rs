@@ -34,6 +34,9 @@ const LASTING_CENTS: f64 = 60.0;
 const LASTING: usize = 38;
 /// So clear must it be in the mean: a partial of a low string is not.
 const LASTING_CLARITY: f32 = 0.9;
+/// A frame less clear than the clearest of so many before it by more than this has something new in it.
+const BLUR_STEPS: usize = 3;
+const BLUR: f32 = 0.12;
 /// Partials whose levels are remembered.
 const PARTIALS: usize = 8;
 /// A partial so far below the strongest is none, decibels.
@@ -103,6 +106,13 @@ impl VoiceTracker {
     /// Frames of the stretch so far.
     pub(super) fn age(&self) -> usize {
         self.age
+    }
+
+    /// Whether the newest frame is so much less clear than those just before that something else has begun in it.
+    pub(super) fn blurs(&self) -> bool {
+        let mut newest_first = self.run.iter().rev().map(|step| step.clarity);
+        let newest = newest_first.next().unwrap_or(0.0);
+        newest_first.take(BLUR_STEPS).fold(0.0, f32::max) > newest + BLUR
     }
 
     /// Forgets the stretch: a note was decided or struck.

@@ -23,18 +23,22 @@ impl Listener {
         let of_voice = |e: Estimate| (e.frequency, e.clarity.clamp(0.0, 1.0));
         match &self.sounding {
             Some(note) if note.struck.is_some() => Some((note.first, note.confidence)),
-            Some(_) => self.voice.newest.map(of_voice),
+            Some(_) => self.clear_voice().map(of_voice),
             None => {
                 let settled = self.open.is_none_or(|open| {
                     self.seen - open.onset.sample > (UNDECIDED_S * self.rate) as usize
                 });
-                self.voice
-                    .newest
+                self.clear_voice()
                     .filter(|_| settled && self.voice.age() >= HELD)
                     .filter(|e| self.pending.iter().all(|p| self.agrees(p, e.frequency)))
                     .map(of_voice)
             }
         }
+    }
+
+    /// The pitch of a voice in the newest frame, unless something else begins there.
+    fn clear_voice(&self) -> Option<Estimate> {
+        self.voice.newest.filter(|_| !self.voice.blurs())
     }
 
     /// Whether an undecided onset may be a voice at `frequency`: under a treble string that is not sure yet there is a knock
