@@ -14,6 +14,9 @@ const EARLY_S: f64 = 0.06;
 const KEPT_BY_COMB: usize = 13;
 const KEPT: usize = 18;
 
+/// Periods in a window at which its measured first partial counts as much as what is expected.
+const FEW_PERIODS: f64 = 4.0;
+
 /// Nats per feature, by key; between keys on a straight line. Fitted as a multinomial logit on recordings of two pianos.
 const WEIGHTED_KEYS: [f64; 5] = [21.0, 40.0, 64.0, 88.0, 108.0];
 #[rustfmt::skip]
@@ -288,6 +291,13 @@ impl Decider {
         company::excess(&self.grid, &self.round.relief, verdict, among) > 0.0
     }
 
+    /// Where the first partial of `verdict`'s key is likeliest, if `measured` in the round window: both hertz.
+    pub(super) fn likeliest(&self, verdict: &Verdict, measured: f64) -> f64 {
+        let expected = self.grid.keys[verdict.key].first;
+        let trust = trust(measured * self.round.seconds);
+        expected * (measured / expected).powf(trust)
+    }
+
     /// The first partial of `verdict`'s key as its partials in the round window tell it, hertz.
     pub(super) fn first_partial(&self, verdict: &Verdict) -> f64 {
         let comb = &self.grid.keys[verdict.key];
@@ -300,6 +310,12 @@ impl Decider {
             comb.count,
         )
     }
+}
+
+/// How much a measured first partial counts beside the place its key is expected in, when the window held `periods` of it:
+/// in two of them partials are not told apart. On 150 notes below E1 the error fell from 20 to 13 cents (root mean square).
+fn trust(periods: f64) -> f64 {
+    1.0 / (1.0 + (FEW_PERIODS / periods).powi(2))
 }
 
 /// New power at `frequency` over the mean around it, log₁₀.

@@ -458,7 +458,8 @@ impl Listener {
                     analyser, round, ..
                 } = &mut self.decider;
                 if analyser.fill(round, Shape::Round, &scene) {
-                    sounding.first = self.decider.first_partial(verdict);
+                    let measured = self.decider.first_partial(verdict);
+                    sounding.first = self.decider.likeliest(verdict, measured);
                 }
             }
         }

@@ -56,6 +56,8 @@ pub(super) struct Slot {
     pub(super) relief: Relief,
     /// Hertz per bin.
     pub(super) bin: f64,
+    /// Length of the sound, seconds.
+    pub(super) seconds: f64,
 }
 
 impl Slot {
@@ -161,6 +163,7 @@ impl Analyser {
             fresh: Vec::new(),
             relief: Relief::default(),
             bin: 1.0,
+            seconds: 0.0,
         }
     }
 
@@ -187,6 +190,7 @@ impl Analyser {
         };
         let bins = spectrum.bins();
         slot.bin = self.rate / spectrum.size() as f64;
+        slot.seconds = length as f64 / self.rate;
         for field in [
             &mut slot.heard,
             &mut slot.power,

@@ -196,7 +196,8 @@ impl Listener {
         surety: Surety,
         events: &mut Vec<NoteEvent>,
     ) {
-        let first = self.decider.first_partial(verdict);
+        let measured = self.decider.first_partial(verdict);
+        let first = self.decider.likeliest(verdict, measured);
         let onset = match pending.before {
             Some(before) if verdict.key < BASS => before,
             _ => self
@@ -215,7 +216,7 @@ impl Listener {
         let event = self.event(&onset, grid::key(verdict.key), Hz(first), odds);
         events.push(NoteEvent { surety, ..event });
         if odds >= LEARN_ODDS && self.options.learns && surety == Surety::Sure {
-            self.learn(verdict.key, Hz(first));
+            self.learn(verdict.key, Hz(measured));
         }
         self.open = None;
         self.sounding = Some(Sounding {

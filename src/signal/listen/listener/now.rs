@@ -105,6 +105,7 @@ impl Listener {
         };
         self.decider.turn_to(onset.sample);
         let verdict = self.decider.judge(&scene)?;
-        Some(self.decider.first_partial(&verdict))
+        let measured = self.decider.first_partial(&verdict);
+        Some(self.decider.likeliest(&verdict, measured))
     }
 }
