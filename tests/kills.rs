@@ -16,15 +16,20 @@ fn verdicts(output: &str) -> usize {
 }
 
 #[test]
-fn a_hundred_and_eighty_kills_in_words_lose_no_answer_whose_verdict_was_written() {
+fn kills_at_any_moment_in_words_lose_no_answer_whose_verdict_was_written() {
     let rig = Rig::new();
     rig.ok(&["course", "use", &sample("evening.toml")]);
     rig.ok(&["settings", "sound", "off"]);
     let mut random = rand_chacha::ChaCha8Rng::seed_from_u64(7);
     let answers: String = "C\nD\nE\nF\nG\n".repeat(2000);
     let mut written = 0;
-    let mut cut_short = 0;
-    for _ in 0..180 {
+    let (mut kills, mut cut_short) = (0, 0);
+    let mut latest = 70;
+    while kills < 180 || cut_short <= 60 {
+        assert!(
+            kills < 2000,
+            "only {cut_short} of {kills} kills fell into a running sitting"
+        );
         let mut child = rig
             .command(&["practice", "--plain", "--prompts", "5000"])
             .stdin(Stdio::piped())
@@ -38,7 +43,7 @@ fn a_hundred_and_eighty_kills_in_words_lose_no_answer_whose_verdict_was_written(
             // The pipe breaks when the program is killed.
             let _broken = stdin.write_all(text.as_bytes());
         });
-        std::thread::sleep(Duration::from_millis(random.random_range(5..70)));
+        std::thread::sleep(Duration::from_millis(random.random_range(5..latest)));
         child.kill().unwrap();
         let mut output = String::new();
         child
@@ -51,7 +56,12 @@ fn a_hundred_and_eighty_kills_in_words_lose_no_answer_whose_verdict_was_written(
         feeding.join().unwrap();
         let seen = verdicts(&output);
         written += seen;
+        kills += 1;
         cut_short += usize::from(seen > 0);
+        // A busy machine takes longer to begin.
+        if 2 * cut_short < kills {
+            latest += 5;
+        }
         let kept: usize = rig.sql("SELECT count(*) FROM answers").parse().unwrap();
         assert!(
             kept >= written,
@@ -60,10 +70,6 @@ fn a_hundred_and_eighty_kills_in_words_lose_no_answer_whose_verdict_was_written(
         // At most one answer a run was committed and not yet told.
         written = kept;
     }
-    assert!(
-        cut_short > 60,
-        "only {cut_short} kills fell into a running sitting"
-    );
     assert!(rig.ok(&["data", "check"]).contains("is whole"));
 }
 
