@@ -15,6 +15,8 @@ use crate::theory::Hz;
 
 /// Autocorrelation at the period from which a sound counts as voiced.
 const VOICED: f32 = 0.5;
+/// Windows from here on are late.
+const LATE_S: f64 = 0.065;
 /// Log odds from which a key is nearly decided.
 const NEAR_ODDS: f32 = -1.0;
 
@@ -50,12 +52,47 @@ pub(super) struct Memory {
     run: VecDeque<(usize, f32, f32)>,
     /// The surest treble key so far, with its log odds.
     pub(super) faint: Option<(Verdict, f32)>,
+    /// The key that has led in every late window so far.
+    leader: Option<Leader>,
+}
+
+/// A key that was the best in one late window after the other.
+#[derive(Debug, Clone)]
+struct Leader {
+    verdict: Verdict,
+    windows: usize,
+    /// Least margin, nats.
+    margin: f32,
+    /// Sum of the log odds.
+    odds: f32,
 }
 
 impl Memory {
     /// Whether the newest window was rather a string than not.
     pub(super) fn is_likely(&self) -> bool {
         self.run.back().is_some_and(|(_, _, odds)| *odds > 0.0)
+    }
+
+    /// Takes what a late window says.
+    fn lead(&mut self, verdict: &Verdict, odds: f32) {
+        let before = self
+            .leader
+            .take()
+            .filter(|leader| leader.verdict.key == verdict.key);
+        self.leader = Some(match before {
+            Some(leader) => Leader {
+                verdict: *verdict,
+                windows: leader.windows + 1,
+                margin: leader.margin.min(verdict.margin),
+                odds: leader.odds + odds,
+            },
+            None => Leader {
+                verdict: *verdict,
+                windows: 1,
+                margin: verdict.margin,
+                odds,
+            },
+        });
     }
 
     /// Whether the newest window nearly decided.
@@ -102,10 +139,28 @@ impl Listener {
             self.strike(pending, &verdict, odds, Surety::Unsure, events);
         } else if let Some((verdict, odds)) = pending.memory.faint.take().filter(|_| !babble) {
             self.strike(pending, &verdict, odds, Surety::Sure, events);
+        } else if let Some((verdict, odds)) = self.leader(pending) {
+            self.strike(pending, &verdict, odds, Surety::Sure, events);
         } else {
             self.reject(pending);
         }
         true
+    }
+
+    /// The bass key that led in all late windows, with log odds, if that makes it a note.
+    fn leader(&self, pending: &Pending) -> Option<(Verdict, f32)> {
+        let leader = pending.memory.leader.as_ref()?;
+        let late = LOOKS.iter().filter(|seconds| **seconds >= LATE_S).count();
+        let new = self
+            .decided
+            .is_none_or(|(key, _)| key != leader.verdict.key);
+        let quiet = self.babble(pending.onset.sample) == 0 && !pending.sung && !pending.first;
+        let odds = leader.odds / leader.windows as f32;
+        (leader.windows == late
+            && new
+            && quiet
+            && rules::leads_throughout(&leader.verdict, leader.margin, odds))
+        .then_some((leader.verdict, odds))
     }
 
     /// Looks at the first `seconds` after the onset; true when that decides it.
@@ -153,6 +208,9 @@ impl Listener {
             memory.run.pop_front();
         }
         memory.run.push_back((verdict.key, verdict.margin, odds));
+        if seconds >= LATE_S {
+            memory.lead(&verdict, odds);
+        }
         let talk = pending.sung || self.babble(pending.onset.sample) >= BABBLE;
         let babble = talk || pending.first;
         if rules::enough(&pending.memory.run, &verdict, odds, seconds, babble) {
