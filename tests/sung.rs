@@ -2,8 +2,11 @@
 //! computed: a source whose partials are given, so that pitch and beginning are known.
 #![allow(clippy::unwrap_used, clippy::print_stdout)]
 
+mod room;
+
 use std::f64::consts::TAU;
 
+use room::{in_a_room, in_noise};
 use stavelark::signal::listen::{Listener, NoteEvent, Options, PitchTrack};
 use stavelark::theory::MidiNote;
 
@@ -241,4 +244,54 @@ fn a_voice_that_is_cut_off_before_it_was_told_is_guessed_where_it_was() {
     }
     println!("cut off after 0.1 s, computed: {near} of {guesses} guessed within 50 cents");
     assert!(guesses >= 25 && near + 1 >= guesses, "{near} of {guesses}");
+}
+
+#[test]
+fn syllables_are_told_in_a_room_and_beside_its_noise_as_well() {
+    // A scale down and up, as "la" with a breath of a tenth of a second between; the room sounds on meanwhile.
+    let scale: Vec<i16> = [67, 65, 64, 62, 60, 59, 57, 55, 57, 60].repeat(2);
+    let (mut told, mut wrong) = (0, Vec::new());
+    for octave in [-12, 0] {
+        let song: Vec<f32> = scale
+            .iter()
+            .flat_map(|key| {
+                let parts = [
+                    Part {
+                        until: 0.06,
+                        partials: &CLOSED,
+                        level: 0.05,
+                    },
+                    Part {
+                        until: 0.9,
+                        partials: &OPEN,
+                        level: 0.1,
+                    },
+                ];
+                let mut sound = breath(key + octave, &parts);
+                sound.extend(vec![0.0; RATE as usize / 10]);
+                sound
+            })
+            .collect();
+        // Half a second of noise comes first.
+        let take = in_noise(&in_a_room(&song, RATE), RATE, 22.0);
+        let mut listener = Listener::new(RATE, voice()).unwrap();
+        let notes: Vec<_> = take.chunks(1024).flat_map(|b| listener.push(b)).collect();
+        for (n, key) in scale.iter().enumerate() {
+            let begun = 0.5 + n as f64;
+            let here = notes
+                .iter()
+                .find(|note| (-0.05..0.5).contains(&(note.onset_s - begun)));
+            match here {
+                Some(note) if note.key.0 == key + octave => told += 1,
+                Some(note) => wrong.push((key + octave, note.key.0)),
+                None => {}
+            }
+        }
+    }
+    println!(
+        "syllables in a room, computed: {told} of {} told, wrong {wrong:?}",
+        2 * scale.len()
+    );
+    assert!(wrong.is_empty(), "{wrong:?}");
+    assert!(told >= 38, "{told} of {}", 2 * scale.len());
 }
