@@ -281,7 +281,7 @@ pub(super) fn log_odds(measures: &[f32; MEASURES], onset: &[f32; 3], babble: usi
 #[rustfmt::skip]
 const WEIGHTS: [f32; MEASURES + 5] = [
     2.178, -3.858, 10.290, -0.137, 0.042, -1.018, -2.922, -0.071, -0.149, 0.198,
-    -2.718, 0.831, -0.302, -1.308, 0.367, -0.689, -0.646, -1.25, -6.121,
+    -2.72, 0.831, -0.302, -1.308, 0.367, -0.689, -0.646, -1.25, -6.121,
 ];
 
 /// Whether the pitch goes one way at the end of `cents`, as in a scoop that has not come to its note.
