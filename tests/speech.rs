@@ -1,5 +1,5 @@
 //! Somebody who reads aloud is told hardly any note: speech of espeak-ng, a speech synthesiser from outside the project.
-#![allow(clippy::unwrap_used, clippy::print_stdout)]
+#![allow(clippy::unwrap_used, clippy::panic, clippy::print_stdout)]
 
 mod rig;
 
