@@ -14,6 +14,8 @@ use signal_hook::consts::{SIGHUP, SIGINT, SIGQUIT, SIGTERM};
 use signal_hook::iterator::Signals;
 use signal_hook::low_level::emulate_default_handler;
 
+use super::canvas::after_the_frame;
+
 static HELD: AtomicBool = AtomicBool::new(false);
 static HOOK: Once = Once::new();
 
@@ -58,6 +60,8 @@ fn undo_on_signals() {
     };
     let wait = move || {
         for signal in signals.forever() {
+            // A frame drawn afterwards would hide the cursor again.
+            let _no_more_frames = after_the_frame();
             restore();
             let _goes_on = emulate_default_handler(signal);
         }

@@ -313,7 +313,8 @@ impl Decider {
 }
 
 /// How much a measured first partial counts beside the place its key is expected in, when the window held `periods` of it:
-/// in two of them partials are not told apart. On 150 notes below E1 the error fell from 20 to 13 cents (root mean square).
+/// in two of them partials are not told apart. On 146 notes below E1 the error of what is told first fell from
+/// 19.5 to 12.4 cents (root mean square, against what 0.25 s of them tell).
 fn trust(periods: f64) -> f64 {
     1.0 / (1.0 + (FEW_PERIODS / periods).powi(2))
 }
