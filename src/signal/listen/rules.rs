@@ -165,8 +165,8 @@ pub(super) fn between_keys(verdict: &Verdict, odds: f32, seconds: f64, babble: b
 }
 
 /// Whether a bass key that led in every late window, by `margin` nats at least and with `odds` of a note in the mean, is one all
-/// the same: where it meets what rings of other keys, its partials grow and fall as no single string's do. Beside 10,000 s of
-/// pianos and an hour of speech nothing else led so but the key that was struck just before.
+/// the same: where it meets what rings of other keys, its partials grow and fall as no single string's do. In 9,600 s of
+/// pianos, singers and noises and in an hour of speech nothing else led so but the key that was struck just before.
 pub(super) fn leads_throughout(verdict: &Verdict, margin: f32, odds: f32) -> bool {
     verdict.key < BASS && margin >= LEADER_MARGIN && odds >= LEADER_ODDS
 }

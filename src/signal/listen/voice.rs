@@ -276,7 +276,7 @@ pub(super) fn log_odds(measures: &[f32; MEASURES], onset: &[f32; 3], babble: usi
 
 /// Nats per measure, those of the onset (rise in decibels, growth, delay of the pitch), voiced onsets before, and 1. Fitted
 /// on sampled choirs, recorded diphones that sing and synthetic singers, dry and in a room, against speech of eleven synthetic
-/// voices and of five people, noises, a held note's own swells, and strings that ring, also beside speech; what an onset
+/// voices and of four people, noises, a held note's own swells, and strings that ring, also beside speech; what an onset
 /// before weighs was chosen.
 #[rustfmt::skip]
 const WEIGHTS: [f32; MEASURES + 5] = [
